@@ -1,0 +1,16 @@
+//! One alarm: what it watches for, and its life cycle after IEC 62682 / ANSI-ISA-18.2.
+//!
+//! [`AlarmSpec`] is an alarm as the site file describes it. [`condition`] asks of a sample whether
+//! the alarm's condition holds: yes, no, or not to be known. [`delay`] makes a condition count only
+//! after it has held for its delay. [`lifecycle`] is the table of states and events. None of them
+//! knows a file, a clock or a runtime; the monitor puts them together.
+
+pub mod condition;
+pub mod delay;
+pub mod lifecycle;
+mod spec;
+
+pub use condition::Verdict;
+pub use delay::Delay;
+pub use lifecycle::{Life, LifeEvent};
+pub use spec::{AlarmIndex, AlarmSpec, Kind, Priority};

@@ -1,0 +1,1 @@
+//! The control socket: the one way in for operator actions.

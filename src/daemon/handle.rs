@@ -1,0 +1,115 @@
+//! What a face holds of the running daemon. Cheap to clone; none of its calls can slow a line or
+//! the monitor.
+
+use std::sync::Arc;
+
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::history::JournalEntry;
+use crate::moment::{Clock, Moment};
+use crate::monitor::{Action, ActionResult, Snapshot};
+
+/// Reads a page of the journal: entries with `seq > after`, at most `limit`, in order.
+/// Blocking; [`Handle::journal`] runs it off the async threads.
+pub trait JournalSource: Send + Sync {
+    /// The page, or in one line why it cannot be read.
+    fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String>;
+    /// The last `limit` entries, in order.
+    fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String>;
+}
+
+/// Whether the daemon keeps its promises.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Health {
+    /// One sentence for each promise that is not kept; empty = all is well.
+    pub reasons: Vec<String>,
+}
+
+/// An operator action on its way to the monitor.
+#[derive(Debug)]
+pub struct Request {
+    /// What is asked.
+    pub action: Action,
+    /// Where the answer goes, once everything it changed is committed to the journal.
+    pub answer: oneshot::Sender<Result<Vec<ActionResult>, ActError>>,
+}
+
+/// Why an action could not be carried out as a whole.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum ActError {
+    /// The monitor is not there to hear it.
+    #[error("the daemon is stopping")]
+    Stopping,
+    /// It was done, but the journal has not been able to record it so far.
+    #[error("done, but not yet recorded: {0}")]
+    NotRecorded(String),
+}
+
+/// What a face holds of the running daemon.
+#[derive(Clone)]
+pub struct Handle {
+    /// Reads both clocks.
+    pub clock: Clock,
+    snapshots: watch::Receiver<Arc<Snapshot>>,
+    health: watch::Receiver<Health>,
+    requests: mpsc::Sender<Request>,
+    journal: Arc<dyn JournalSource>,
+}
+
+impl Handle {
+    /// A handle over these ends; the daemon builds one, and so does a test of a face.
+    pub fn new(
+        clock: Clock,
+        snapshots: watch::Receiver<Arc<Snapshot>>,
+        health: watch::Receiver<Health>,
+        requests: mpsc::Sender<Request>,
+        journal: Arc<dyn JournalSource>,
+    ) -> Self {
+        Handle { clock, snapshots, health, requests, journal }
+    }
+
+    /// Now, on both clocks.
+    pub fn now(&self) -> Moment {
+        (self.clock)()
+    }
+
+    /// Everything known now.
+    pub fn snapshot(&self) -> Arc<Snapshot> {
+        Arc::clone(&self.snapshots.borrow())
+    }
+
+    /// A receiver that wakes at each new snapshot.
+    pub fn snapshots(&self) -> watch::Receiver<Arc<Snapshot>> {
+        self.snapshots.clone()
+    }
+
+    /// Whether the daemon keeps its promises.
+    pub fn health(&self) -> Health {
+        self.health.borrow().clone()
+    }
+
+    /// Carries out an operator action; returns once it is committed to the journal.
+    pub async fn act(&self, action: Action) -> Result<Vec<ActionResult>, ActError> {
+        let (answer, answered) = oneshot::channel();
+        self.requests.send(Request { action, answer }).await.map_err(|_| ActError::Stopping)?;
+        answered.await.map_err(|_| ActError::Stopping)?
+    }
+
+    /// Entries of the journal with `seq > after`, at most `limit`, in order.
+    pub async fn journal(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
+        let journal = Arc::clone(&self.journal);
+        off_the_async_threads(move || journal.read(after, limit)).await
+    }
+
+    /// The last `limit` entries of the journal, in order.
+    pub async fn journal_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
+        let journal = Arc::clone(&self.journal);
+        off_the_async_threads(move || journal.read_last(limit)).await
+    }
+}
+
+async fn off_the_async_threads<T: Send + 'static>(
+    work: impl FnOnce() -> Result<T, String> + Send + 'static,
+) -> Result<T, String> {
+    tokio::task::spawn_blocking(work).await.unwrap_or_else(|_| Err("the reader was stopped".to_owned()))
+}

@@ -1,0 +1,34 @@
+//! siskin reads the gas analyzers of a natural-gas meter building over Modbus, says at every moment
+//! what is known about the gas and how well it is known, raises alarms, and keeps the record.
+//!
+//! The way of a reading, and the rooms in the order it walks through them:
+//!
+//! ```text
+//! wire bytes ─▶ modbus ─▶ signal ─▶ monitor ─┬▶ snapshot ─▶ view ─▶ serve, control
+//!                                (pure)      └▶ events, samples ─▶ history (SQLite)
+//! ```
+//!
+//! | floor | room | what lives there |
+//! | --- | --- | --- |
+//! | 5 | [`cli`] | the commands, one file each |
+//! | 4 | [`serve`], [`control`], [`simulate`] | HTTP and page; control socket; simulated analyzers |
+//! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
+//! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
+//! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
+//! | 0 | [`moment`], [`signal`], [`alarm`] | time; decode, scale, quality; the alarm life cycle |
+//!
+//! A room imports only from floors below its own; `tests/tidy.rs` holds that.
+
+pub mod alarm;
+pub mod cli;
+pub mod config;
+pub mod control;
+pub mod daemon;
+pub mod history;
+pub mod modbus;
+pub mod moment;
+pub mod monitor;
+pub mod serve;
+pub mod signal;
+pub mod simulate;
+pub mod view;

@@ -1,0 +1,89 @@
+//! Time as the pure floors see it: a pair of clocks handed in from outside.
+//!
+//! Every duration in siskin is measured on the monotonic clock ([`Mono`]); the wall clock is only
+//! recorded and shown. Nothing here reads a clock: the daemon does, and passes a [`Moment`] along
+//! with each input, so that everything which decides can be tested, simulated and replayed.
+
+use std::fmt;
+use std::ops::{Add, Sub};
+use std::sync::Arc;
+use std::time::Duration;
+
+pub use jiff::Timestamp as Wall;
+
+/// A point on the monotonic clock: time since the daemon's clock began.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+pub struct Mono(Duration);
+
+impl Mono {
+    /// The beginning of the monotonic clock.
+    pub const ZERO: Mono = Mono(Duration::ZERO);
+
+    /// The point `since_start` after the clock began.
+    pub const fn new(since_start: Duration) -> Self {
+        Mono(since_start)
+    }
+
+    /// A point given in whole milliseconds, for tests and stored records.
+    pub const fn from_millis(millis: u64) -> Self {
+        Mono(Duration::from_millis(millis))
+    }
+
+    /// Time since the clock began.
+    pub const fn since_start(self) -> Duration {
+        self.0
+    }
+
+    /// How long ago `earlier` was; zero when it is not earlier.
+    pub fn since(self, earlier: Mono) -> Duration {
+        self.0.saturating_sub(earlier.0)
+    }
+}
+
+impl Add<Duration> for Mono {
+    type Output = Mono;
+
+    fn add(self, duration: Duration) -> Mono {
+        Mono(self.0.saturating_add(duration))
+    }
+}
+
+impl Sub<Duration> for Mono {
+    type Output = Mono;
+
+    fn sub(self, duration: Duration) -> Mono {
+        Mono(self.0.saturating_sub(duration))
+    }
+}
+
+impl fmt::Display for Mono {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(out, "+{:.3}s", self.0.as_secs_f64())
+    }
+}
+
+/// One instant on both clocks.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Moment {
+    /// The monotonic clock: for every duration.
+    pub mono: Mono,
+    /// The wall clock, UTC: for people and the record.
+    pub wall: Wall,
+}
+
+impl Moment {
+    /// The same instant shifted to `mono`, with the wall clock carried along at its present offset.
+    ///
+    /// An event that fell due at `mono` is stamped with this, however late the tick that noticed it.
+    pub fn at(self, mono: Mono) -> Moment {
+        let wall = if mono >= self.mono {
+            self.wall.checked_add(mono.since(self.mono))
+        } else {
+            self.wall.checked_sub(self.mono.since(mono))
+        };
+        Moment { mono, wall: wall.unwrap_or(self.wall) }
+    }
+}
+
+/// Both clocks, handed in from outside to those who touch the world.
+pub type Clock = Arc<dyn Fn() -> Moment + Send + Sync>;

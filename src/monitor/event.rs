@@ -1,0 +1,143 @@
+//! What happened: the events that the journal keeps.
+//!
+//! An event is a kind, a subject (an alarm, a line, a device, the site), who did it when a person
+//! did, and a few named details. Its words are a contract with everybody who reads the journal:
+//! they may be added to, never changed. The pure core makes events; the journal numbers and chains
+//! them.
+
+use std::collections::BTreeMap;
+use std::fmt;
+
+use crate::moment::Moment;
+
+/// One event.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Event {
+    /// When it happened.
+    pub at: Moment,
+    /// What happened.
+    pub kind: EventKind,
+    /// The id of what it happened to.
+    pub subject: String,
+    /// Who did it, when a person did.
+    pub who: Option<Who>,
+    /// Details by name, e.g. `value`, `setpoint`, `state`, `reasons`, `remark`.
+    pub detail: BTreeMap<&'static str, Detail>,
+}
+
+/// A detail of an event.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Detail {
+    /// A number; always finite.
+    Number(f64),
+    /// A yes or no.
+    Flag(bool),
+    /// Words.
+    Text(String),
+    /// Several words.
+    List(Vec<String>),
+}
+
+/// An operator, as the operating system knows them and as they call themselves.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Who {
+    /// The operating-system user of the calling process.
+    pub user: String,
+    /// The name they gave, if any.
+    pub name: Option<String>,
+}
+
+impl fmt::Display for Who {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match &self.name {
+            Some(name) => write!(out, "{name} ({})", self.user),
+            None => out.write_str(&self.user),
+        }
+    }
+}
+
+/// What happened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum EventKind {
+    /// The daemon started. Details: version, site_sha256.
+    Started,
+    /// The daemon stopped in good order.
+    Stopped,
+    /// A setting differs from the start before. Details: setting, old, new.
+    SettingChanged,
+    /// The wall clock was stepped. Details: step_s.
+    ClockStepped,
+    /// A line's port cannot be opened, or has gone away. Details: cause.
+    LineDown,
+    /// A line's port is open (again).
+    LineUp,
+    /// A line passes so many damaged frames that its samples are uncertain.
+    LineNoisy,
+    /// A line is quiet again.
+    LineQuiet,
+    /// A device stopped answering.
+    DeviceLost,
+    /// A device answers (again).
+    DeviceOnline,
+    /// An alarm was raised. Details: state, value, setpoint, reasons.
+    AlarmRaised,
+    /// An alarm's condition is gone. Details: state, value.
+    AlarmCleared,
+    /// An operator acknowledged an alarm. Details: state, remark.
+    AlarmAcknowledged,
+    /// An operator reset a latched alarm. Details: state, remark.
+    AlarmReset,
+    /// Records were given up, because the disk was slow or full. Details: samples, events.
+    RecordLost,
+    /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
+    DatabaseReplaced,
+}
+
+impl EventKind {
+    /// Every kind.
+    pub const ALL: [EventKind; 16] = [
+        EventKind::Started,
+        EventKind::Stopped,
+        EventKind::SettingChanged,
+        EventKind::ClockStepped,
+        EventKind::LineDown,
+        EventKind::LineUp,
+        EventKind::LineNoisy,
+        EventKind::LineQuiet,
+        EventKind::DeviceLost,
+        EventKind::DeviceOnline,
+        EventKind::AlarmRaised,
+        EventKind::AlarmCleared,
+        EventKind::AlarmAcknowledged,
+        EventKind::AlarmReset,
+        EventKind::RecordLost,
+        EventKind::DatabaseReplaced,
+    ];
+
+    /// The word used in the journal and in JSON.
+    pub const fn word(self) -> &'static str {
+        match self {
+            EventKind::Started => "started",
+            EventKind::Stopped => "stopped",
+            EventKind::SettingChanged => "setting_changed",
+            EventKind::ClockStepped => "clock_stepped",
+            EventKind::LineDown => "line_down",
+            EventKind::LineUp => "line_up",
+            EventKind::LineNoisy => "line_noisy",
+            EventKind::LineQuiet => "line_quiet",
+            EventKind::DeviceLost => "device_lost",
+            EventKind::DeviceOnline => "device_online",
+            EventKind::AlarmRaised => "alarm_raised",
+            EventKind::AlarmCleared => "alarm_cleared",
+            EventKind::AlarmAcknowledged => "alarm_acknowledged",
+            EventKind::AlarmReset => "alarm_reset",
+            EventKind::RecordLost => "record_lost",
+            EventKind::DatabaseReplaced => "database_replaced",
+        }
+    }
+
+    /// The kind whose [`EventKind::word`] is `word`.
+    pub fn from_word(word: &str) -> Option<EventKind> {
+        EventKind::ALL.into_iter().find(|kind| kind.word() == word)
+    }
+}

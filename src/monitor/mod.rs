@@ -1,0 +1,15 @@
+//! The pure core: everything that decides.
+//!
+//! `step(state, input, now) -> output`. Inputs are readings from the lines, reports on the lines
+//! themselves, operator actions, and the passing of time. Outputs are events for the journal and
+//! samples for the history; everything known is in the [`Snapshot`]. No clock, no IO, no async.
+
+mod action;
+mod event;
+mod link;
+mod snapshot;
+
+pub use action::{Action, ActionKind, ActionResult, Refusal, Targets};
+pub use event::{Detail, Event, EventKind, Who};
+pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState};
+pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary};

@@ -1,0 +1,142 @@
+//! Everything known at one time: one immutable value, replaced as a whole.
+//!
+//! Faces read it and nothing else. They add what only they can know: how old it is when they show it.
+
+use crate::alarm::{Kind, Life, Priority};
+use crate::moment::Moment;
+use crate::monitor::{DeviceReport, LineReport};
+use crate::signal::{Quality, Sample, SignalIndex, Value};
+
+/// Everything known at one time.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Snapshot {
+    /// When it was true.
+    pub at: Moment,
+    /// The site's id.
+    pub site_id: String,
+    /// The site's name.
+    pub site_name: String,
+    /// Every line, in site order.
+    pub lines: Vec<LineStatus>,
+    /// Every device, in site order.
+    pub devices: Vec<DeviceStatus>,
+    /// Every signal, in site order.
+    pub signals: Vec<SignalStatus>,
+    /// Every alarm, in site order.
+    pub alarms: Vec<AlarmStatus>,
+}
+
+/// Counts over a snapshot.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct Summary {
+    /// Alarms whose condition holds now.
+    pub alarms_active: usize,
+    /// Alarms that nobody has acknowledged.
+    pub alarms_unacknowledged: usize,
+    /// Alarms whose condition cannot be known now.
+    pub alarms_indeterminate: usize,
+    /// Signals of good quality.
+    pub signals_good: usize,
+    /// Signals of uncertain quality.
+    pub signals_uncertain: usize,
+    /// Signals of bad quality.
+    pub signals_bad: usize,
+}
+
+/// What is known of a line.
+#[derive(Debug, Clone, PartialEq)]
+pub struct LineStatus {
+    /// Its id.
+    pub id: String,
+    /// Its last report; `None` before the first.
+    pub report: Option<LineReport>,
+}
+
+/// What is known of a device.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DeviceStatus {
+    /// Its id.
+    pub id: String,
+    /// What a person calls it.
+    pub name: String,
+    /// The id of its line.
+    pub line: String,
+    /// Its unit id.
+    pub unit_id: u8,
+    /// Its line's last report on it; `None` before the first.
+    pub report: Option<DeviceReport>,
+}
+
+/// What is known of a signal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SignalStatus {
+    /// `device.signal`.
+    pub id: String,
+    /// What a person calls it, when the site file says so.
+    pub name: Option<String>,
+    /// Its ISA-5.1 tag.
+    pub tag: Option<String>,
+    /// Its unit.
+    pub unit: Option<String>,
+    /// The name of its present state, when it has named states.
+    pub state: Option<String>,
+    /// What is known of it now.
+    pub sample: Sample,
+    /// The last value of good quality, and when it was read.
+    pub last_good: Option<(Value, Moment)>,
+    /// Since when the quality and its reasons have been what they are.
+    pub since: Moment,
+}
+
+/// What is known of an alarm.
+#[derive(Debug, Clone, PartialEq)]
+pub struct AlarmStatus {
+    /// Its id.
+    pub id: String,
+    /// What a person calls it.
+    pub name: String,
+    /// The signal it watches.
+    pub signal: SignalIndex,
+    /// What it watches for.
+    pub kind: Kind,
+    /// How urgently an operator must act.
+    pub priority: Priority,
+    /// Where it is in its life cycle.
+    pub life: Life,
+    /// Whether its condition holds now, deadband and delays applied; `None` when that cannot be known.
+    pub active: Option<bool>,
+    /// Whether it needs a reset to go away, now or once its condition is gone.
+    pub latching: bool,
+    /// Since when it has been in this state; `None` when it never left normal.
+    pub since: Option<Moment>,
+    /// When it was last raised.
+    pub raised: Option<Moment>,
+    /// When it was last cleared; `None` while it stands raised.
+    pub cleared: Option<Moment>,
+    /// When it was acknowledged since it was last raised.
+    pub acknowledged: Option<Moment>,
+    /// What may have brought it about.
+    pub cause: Option<String>,
+    /// What happens when nobody acts.
+    pub consequence: Option<String>,
+    /// What to do.
+    pub action: Option<String>,
+}
+
+impl Snapshot {
+    /// Counts over the snapshot.
+    pub fn summary(&self) -> Summary {
+        let alarms =
+            |wanted: fn(&AlarmStatus) -> bool| self.alarms.iter().filter(|alarm| wanted(alarm)).count();
+        let signals =
+            |quality| self.signals.iter().filter(|signal| signal.sample.quality() == quality).count();
+        Summary {
+            alarms_active: alarms(|alarm| alarm.active == Some(true)),
+            alarms_unacknowledged: alarms(|alarm| alarm.life.is_unacknowledged()),
+            alarms_indeterminate: alarms(|alarm| alarm.active.is_none()),
+            signals_good: signals(Quality::Good),
+            signals_uncertain: signals(Quality::Uncertain),
+            signals_bad: signals(Quality::Bad),
+        }
+    }
+}

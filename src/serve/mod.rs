@@ -1,0 +1,1 @@
+//! The HTTP face: read-only JSON and the status page.

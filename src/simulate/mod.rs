@@ -1,0 +1,1 @@
+//! Simulated analyzers that answer real frames on real pseudo-terminals and sockets.
