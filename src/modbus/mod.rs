@@ -1,1 +1,112 @@
 //! The lines: one thread each, which asks the devices and says what it is certain of.
+//!
+//! [`LinePlan`] is what a line needs of the site; [`spawn`] sets it to work. Everything that
+//! reaches the daemon comes as [`LineOutput`]: readings, each a value or the reason why there is
+//! none, and about once a second a report on the line itself. The standards are *MODBUS
+//! Application Protocol Specification V1.1b3* and *MODBUS over Serial Line V1.02*.
+//!
+//! There is no function here that writes to a device, and none may be added.
+
+mod line;
+
+use std::thread::JoinHandle;
+use std::time::Duration;
+
+use tokio::sync::mpsc::Sender;
+use tokio_util::sync::CancellationToken;
+
+use crate::config::{DeviceSpec, LineSpec, Site};
+use crate::moment::Clock;
+use crate::monitor::LineReport;
+use crate::signal::{DeviceIndex, LineIndex, Place, Reading, SignalIndex};
+
+/// What a line needs to know of the site.
+#[derive(Debug, Clone)]
+pub struct LinePlan {
+    /// Which line it is.
+    pub line: LineIndex,
+    /// How it is reached, and how patient it is.
+    pub spec: LineSpec,
+    /// The devices on it, in file order.
+    pub devices: Vec<DevicePlan>,
+}
+
+/// One device on the line.
+#[derive(Debug, Clone)]
+pub struct DevicePlan {
+    /// Which device it is.
+    pub device: DeviceIndex,
+    /// Its unit id and what it can bear.
+    pub spec: DeviceSpec,
+    /// What is wanted of it, in file order.
+    pub signals: Vec<SignalPlan>,
+}
+
+/// One value wanted of a device.
+#[derive(Debug, Clone)]
+pub struct SignalPlan {
+    /// Which signal it is.
+    pub signal: SignalIndex,
+    /// Where it lies in the device.
+    pub place: Place,
+    /// How often it is wanted.
+    pub poll_every: Duration,
+}
+
+impl LinePlan {
+    /// The plans of all lines of a site, in file order.
+    pub fn of(site: &Site) -> Vec<LinePlan> {
+        let line_plan = |(index, spec): (usize, &LineSpec)| LinePlan {
+            line: LineIndex(index),
+            spec: spec.clone(),
+            devices: devices_on(site, LineIndex(index)),
+        };
+        site.lines.iter().enumerate().map(line_plan).collect()
+    }
+}
+
+fn devices_on(site: &Site, line: LineIndex) -> Vec<DevicePlan> {
+    let on_it = site.devices.iter().enumerate().filter(|(_, device)| device.line == line);
+    let device_plan = |(index, spec): (usize, &DeviceSpec)| DevicePlan {
+        device: DeviceIndex(index),
+        spec: spec.clone(),
+        signals: spec.signals.iter().filter_map(|signal| signal_plan(site, *signal)).collect(),
+    };
+    on_it.map(device_plan).collect()
+}
+
+fn signal_plan(site: &Site, signal: SignalIndex) -> Option<SignalPlan> {
+    let spec = site.signals.get(signal.0)?;
+    Some(SignalPlan { signal, place: spec.place, poll_every: spec.poll_every })
+}
+
+/// What a line has to say.
+#[derive(Debug, Clone, PartialEq)]
+pub enum LineOutput {
+    /// The outcome of one question, for every signal it was asked for.
+    Readings(Vec<Reading>),
+    /// How the line and its devices fare.
+    Report(LineReport),
+}
+
+/// Sets a line to work on a thread of its own, named after it, with its own runtime: no other line
+/// waits for this one's silences.
+///
+/// The thread ends within a second of `stop`, or once nobody receives `out` any more.
+///
+/// # Errors
+/// The operating system refuses the thread or the runtime. A port that cannot be opened is not an
+/// error: the line says so in its reports and tries again.
+pub fn spawn(
+    plan: LinePlan,
+    clock: Clock,
+    out: Sender<LineOutput>,
+    stop: CancellationToken,
+) -> std::io::Result<JoinHandle<()>> {
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
+    let name = format!("line {}", plan.spec.id);
+    std::thread::Builder::new().name(name).spawn(move || {
+        runtime.block_on(line::run(plan, clock, out, stop));
+        runtime.shutdown_background();
+    })
+}
