@@ -1,1 +1,123 @@
 //! The commands, one file each.
+//!
+//! A command is its `Args` and a function
+//! `run(args, common, out) -> Result<Outcome, CliError>`; it writes what it has to say to `out`, never
+//! to standard output itself, and never ends the process. What the outcomes and errors mean to the
+//! shell stands in [`outcome`]. Standard error is for what must not be mixed with the answer.
+
+use std::ffi::OsString;
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Parser, Subcommand};
+
+mod check;
+mod demo;
+mod outcome;
+mod simulate;
+mod site_file;
+mod verify;
+
+pub use outcome::{CliError, Outcome};
+
+/// Reads gas analyzers over Modbus, judges every reading, raises alarms and keeps the record.
+///
+/// Not a safety system: it does not replace gas detection, a shutdown system, or licensed practice.
+#[derive(Debug, Parser)]
+#[command(name = "siskin", version, max_term_width = 100, after_help = EXIT_CODES)]
+struct Cli {
+    #[command(flatten)]
+    common: Common,
+    #[command(subcommand)]
+    command: Command,
+}
+
+const EXIT_CODES: &str = "Exit codes: 0 done; 1 it ran and the answer is no; 2 bad input; \
+                          3 cannot reach or open something.";
+
+/// What every command takes.
+#[derive(Debug, clap::Args)]
+pub struct Common {
+    /// The site file [default: /etc/siskin/site.toml]
+    #[arg(long, global = true, value_name = "FILE", env = "SISKIN_CONFIG", hide_env_values = true)]
+    config: Option<PathBuf>,
+    /// The data directory: journal, history, control socket [default: /var/lib/siskin]
+    #[arg(long, global = true, value_name = "DIR", env = "SISKIN_DATA", hide_env_values = true)]
+    data: Option<PathBuf>,
+    /// Print JSON for machines instead of words for people
+    #[arg(long, global = true)]
+    pub json: bool,
+}
+
+impl Common {
+    /// The site file.
+    pub fn config(&self) -> &Path {
+        self.config.as_deref().unwrap_or(Path::new("/etc/siskin/site.toml"))
+    }
+
+    /// The data directory.
+    pub fn data(&self) -> &Path {
+        self.data.as_deref().unwrap_or(Path::new("/var/lib/siskin"))
+    }
+
+    /// The data directory, when one was asked for.
+    pub fn data_given(&self) -> Option<&Path> {
+        self.data.as_deref()
+    }
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Run the daemon on a simulated meter building: no hardware, no root
+    Demo(demo::Args),
+    /// Find every error and every doubt in a site file
+    Check(check::Args),
+    /// Stand in for the devices of a site file
+    Simulate(simulate::Args),
+    /// Recompute the journal's hash chain
+    Verify(verify::Args),
+}
+
+/// Parses a command line, carries it out, and says how it ended.
+pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
+    let Cli { common, command } = match Cli::try_parse_from(args) {
+        Ok(cli) => cli,
+        Err(told) => {
+            // `--help` ends here too. Nobody is left to tell when this cannot be printed.
+            let _ = told.print();
+            return if told.use_stderr() { ExitCode::from(outcome::BAD_INPUT) } else { ExitCode::SUCCESS };
+        }
+    };
+    let mut out = std::io::stdout().lock();
+    let ended = carry_out(&command, &common, &mut out)
+        .and_then(|outcome| out.flush().map(|()| outcome).map_err(CliError::from));
+    outcome::exit_code(ended)
+}
+
+fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    match command {
+        Command::Demo(args) => demo::run(args, common, out),
+        Command::Check(args) => check::run(args, common, out),
+        Command::Simulate(args) => simulate::run(args, common, out),
+        Command::Verify(args) => verify::run(args, common, out),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn the_command_line_is_well_formed() {
+        use clap::CommandFactory;
+        Cli::command().debug_assert();
+    }
+
+    #[test]
+    fn the_site_file_and_the_data_directory_may_follow_the_command() {
+        let cli = Cli::try_parse_from(["siskin", "verify", "--data", "d", "--config", "c.toml"]).unwrap();
+        assert_eq!((cli.common.data(), cli.common.config()), (Path::new("d"), Path::new("c.toml")));
+    }
+}
