@@ -1,0 +1,11 @@
+//! The integration tests: one binary, so that siskin is linked once for all of them.
+//!
+//! Each module proves one thing about the whole program, or about rooms that only mean something
+//! together. To add one: write `tests/it/NAME.rs`, opening with a `//!` line that says what it
+//! proves, and name it below. What a test needs beside siskin it must be able to do without: it
+//! calls [`skip`] with the reason, which `tests/run` turns into a failure.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
+
+#[expect(dead_code, reason = "for the first test that needs something beside siskin")]
+mod skip;

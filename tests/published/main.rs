@@ -1,0 +1,8 @@
+//! siskin against published values: one file per source, the source named beside each check.
+//!
+//! What is only remembered, not looked up, says "from memory" where it stands. To add a source:
+//! write `tests/published/NAME.rs` and name it below.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions)]
+
+mod analog_loops;
