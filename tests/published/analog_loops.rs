@@ -4,12 +4,9 @@
 //! title and purpose, and prints no numbers) for 3.6, 3.8, 20.5 and 21.0 mA. The scaling table is
 //! arithmetic: value = low + (mA - 4) / 16 x (high - low); volts = mA x 0.250.
 
-use siskin::moment::{Moment, Mono};
-use siskin::signal::{
-    CurrentLoop, DeviceIndex, LoopBand, Order, Place, Quality, Raw, Reason, Sample, Scale, SignalSpec,
-    States, Table, Value, ValueType, assess,
-};
-use std::time::Duration;
+use siskin::signal::{CurrentLoop, LoopBand, Quality, Reason, Sample, Scale, SignalSpec, Value};
+
+use crate::plain_signal::{plain_signal, sample};
 
 /// mA, percent, volts over 250 ohm, on 0 to 20, on 0 to 50, on -40 to +20.
 const SCALING: [[f64; 6]; 11] = [
@@ -110,31 +107,12 @@ fn a_loop_at_mid_span_is_half_the_range() {
     assert_eq!(loop_sample(12.0).value(), Some(Value::Number(10.0)));
 }
 
-/// The sample of a loop scaled to 0 to 20, read from a module that counts microamps.
+/// The sample of a loop scaled to 0 to 20, from a module that tells milliamps.
 fn loop_sample(milliamps: f64) -> Sample {
     let spec = SignalSpec {
-        id: "ai-1.loop".to_owned(),
-        name: None,
-        tag: None,
-        device: DeviceIndex(0),
-        place: Place {
-            table: Table::Input,
-            address: 0,
-            bit: None,
-            value_type: ValueType::U16,
-            word_order: Order::HighFirst,
-            byte_order: Order::HighFirst,
-        },
         current: Some(CurrentLoop { milliamps: Scale { from: [0.0, 1.0], to: [0.0, 1.0] } }),
         scale: Some(Scale { from: [4.0, 20.0], to: [0.0, 20.0] }),
-        states: States::default(),
-        unit: Some("ppmv".to_owned()),
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after: Duration::from_secs(5),
+        ..plain_signal()
     };
-    let (value, reasons) = assess(&spec, Raw::Number(milliamps));
-    Sample::new(value, reasons, Moment { mono: Mono::ZERO, wall: jiff::Timestamp::UNIX_EPOCH })
+    sample(&spec, milliamps)
 }

@@ -5,4 +5,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions)]
 
+mod alarm_life_cycle;
 mod analog_loops;
+mod plain_signal;
+mod wide_values;
