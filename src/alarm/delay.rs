@@ -16,6 +16,9 @@ pub struct Delay {
 }
 
 impl Delay {
+    /// A delay that is not running.
+    pub const STOPPED: Delay = Delay { deadline: None };
+
     /// Takes note of a verdict at `now`, while the alarm stands raised (`active`) or does not.
     ///
     /// A verdict that differs from `active` starts the delay, or lets it go on; one that agrees, or

@@ -13,4 +13,4 @@ mod spec;
 pub use condition::Verdict;
 pub use delay::Delay;
 pub use lifecycle::{Life, LifeEvent};
-pub use spec::{AlarmIndex, AlarmSpec, Kind, Priority};
+pub use spec::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};

@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::signal::SignalIndex;
+use crate::signal::{LineIndex, SignalIndex};
 
 /// An alarm's place in the site's list of alarms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -15,8 +15,8 @@ pub struct AlarmSpec {
     pub id: String,
     /// What a person calls it.
     pub name: String,
-    /// The signal it watches.
-    pub signal: SignalIndex,
+    /// The signal it watches; `None` for an alarm on siskin itself ([`Kind::Fault`]).
+    pub signal: Option<SignalIndex>,
     /// What it watches for.
     pub kind: Kind,
     /// How long the condition must hold before the alarm is raised.
@@ -59,6 +59,19 @@ pub enum Kind {
     },
     /// There is no valid measurement.
     Lost,
+    /// Something is wrong with siskin itself. Every site has these without asking.
+    Fault(Fault),
+}
+
+/// What can be wrong with siskin itself.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Fault {
+    /// A line passes so many damaged frames that the CRC can no longer vouch for the rest.
+    LineNoise(LineIndex),
+    /// A damaged database was moved aside and a new one begun.
+    RecordReplaced,
+    /// The record cannot be written.
+    RecordFailing,
 }
 
 impl Kind {
@@ -69,6 +82,7 @@ impl Kind {
             Kind::Low { .. } => "low",
             Kind::State { .. } => "state",
             Kind::Lost => "lost",
+            Kind::Fault(_) => "fault",
         }
     }
 }

@@ -1,4 +1,5 @@
-//! What a line reports of itself and its devices, apart from any reading.
+//! What a line reports of itself and its devices apart from any reading, what the recorder reports
+//! of itself, and what the monitor makes of it.
 //!
 //! A line sends a report when a state changes and otherwise about once a second. Counters run from
 //! the start of the daemon and only grow.
@@ -6,6 +7,8 @@
 use std::time::Duration;
 
 use crate::moment::Moment;
+use crate::monitor::step::Step;
+use crate::monitor::{Detail, EventKind};
 use crate::signal::{DeviceIndex, LineIndex};
 
 /// Whether a line can carry questions.
@@ -103,4 +106,82 @@ pub struct Counters {
     pub retries: u64,
     /// Polls that began later than one whole period after they were due.
     pub missed_polls: u64,
+}
+
+/// The recorder's report on itself.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct RecordReport {
+    /// A damaged database was moved aside at this start.
+    pub replaced: bool,
+    /// Why the record cannot be written, while it cannot.
+    pub failing: Option<String>,
+}
+
+impl Step<'_> {
+    /// Tells what has changed since the line's last report, and judges anew what hangs on it.
+    pub(super) fn take_line_report(&mut self, report: LineReport) {
+        let line = report.line;
+        if line.0 >= self.plan.lines.len() {
+            return;
+        }
+        let before = self.state.known.lines[line.0].replace(report.clone());
+        self.tell_line_change(before.as_ref(), &report);
+        let noise_changed = before.as_ref().is_some_and(|before| before.noisy) != report.noisy;
+        for device in &report.devices {
+            let was = before.as_ref().and_then(|before| state_of(before, device.device));
+            self.tell_device_change(was, device);
+            let lost = device.state == DeviceState::Lost;
+            if noise_changed || lost != (was == Some(DeviceState::Lost)) {
+                self.judge_device(device.device, lost);
+            }
+        }
+        if noise_changed {
+            self.look_at_siskin();
+        }
+    }
+
+    fn judge_device(&mut self, device: DeviceIndex, lost: bool) {
+        let plan = self.plan;
+        for signal in plan.signals_of(device) {
+            self.state.signals[signal.0].device_lost = lost;
+            self.judge(signal, false);
+        }
+        for signal in plan.signals_of(device) {
+            self.judge_dependents(signal);
+        }
+    }
+
+    fn tell_line_change(&mut self, before: Option<&LineReport>, report: &LineReport) {
+        let id = self.plan.lines[report.line.0].clone();
+        let was_down = before.is_some_and(|before| before.state != LineState::Up);
+        match &report.state {
+            LineState::Down(cause) if !was_down => {
+                self.tell(EventKind::LineDown, id.clone(), None, [("cause", Detail::Text(cause.clone()))]);
+            }
+            LineState::Up if was_down => self.tell(EventKind::LineUp, id.clone(), None, []),
+            LineState::Down(_) | LineState::Up => {}
+        }
+        match (before.is_some_and(|before| before.noisy), report.noisy) {
+            (false, true) => self.tell(EventKind::LineNoisy, id, None, []),
+            (true, false) => self.tell(EventKind::LineQuiet, id, None, []),
+            (false, false) | (true, true) => {}
+        }
+    }
+
+    fn tell_device_change(&mut self, was: Option<DeviceState>, report: &DeviceReport) {
+        let Some(device) = self.plan.devices.get(report.device.0) else { return };
+        let id = device.id.clone();
+        let was_lost = was == Some(DeviceState::Lost);
+        match report.state {
+            DeviceState::Lost if !was_lost => self.tell(EventKind::DeviceLost, id, None, []),
+            DeviceState::Online | DeviceState::Degraded if was_lost => {
+                self.tell(EventKind::DeviceOnline, id, None, []);
+            }
+            DeviceState::Lost | DeviceState::Online | DeviceState::Degraded | DeviceState::Unknown => {}
+        }
+    }
+}
+
+fn state_of(report: &LineReport, device: DeviceIndex) -> Option<DeviceState> {
+    report.devices.iter().find(|known| known.device == device).map(|known| known.state)
 }

@@ -5,11 +5,21 @@
 //! samples for the history; everything known is in the [`Snapshot`]. No clock, no IO, no async.
 
 mod action;
+mod alarms;
 mod event;
+mod judge;
 mod link;
+mod plan;
+mod restore;
 mod snapshot;
+mod state;
+mod step;
 
 pub use action::{Action, ActionKind, ActionResult, Refusal, Targets};
 pub use event::{Detail, Event, EventKind, Who};
-pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState};
-pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary};
+pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport};
+pub use plan::{DeviceLabel, Plan};
+pub use restore::{Remembered, restore};
+pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary, snapshot};
+pub use state::State;
+pub use step::{Input, Output, step};

@@ -2,10 +2,11 @@
 //!
 //! Faces read it and nothing else. They add what only they can know: how old it is when they show it.
 
-use crate::alarm::{Kind, Life, Priority};
-use crate::moment::Moment;
-use crate::monitor::{DeviceReport, LineReport};
-use crate::signal::{Quality, Sample, SignalIndex, Value};
+use crate::alarm::{AlarmSpec, Kind, Life, Priority};
+use crate::moment::{Moment, Wall};
+use crate::monitor::state::AlarmState;
+use crate::monitor::{DeviceReport, LineReport, Plan, State};
+use crate::signal::{Quality, Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
 #[derive(Debug, Clone, PartialEq)]
@@ -95,8 +96,8 @@ pub struct AlarmStatus {
     pub id: String,
     /// What a person calls it.
     pub name: String,
-    /// The signal it watches.
-    pub signal: SignalIndex,
+    /// The signal it watches; `None` for an alarm on siskin itself.
+    pub signal: Option<SignalIndex>,
     /// What it watches for.
     pub kind: Kind,
     /// How urgently an operator must act.
@@ -108,13 +109,13 @@ pub struct AlarmStatus {
     /// Whether it needs a reset to go away, now or once its condition is gone.
     pub latching: bool,
     /// Since when it has been in this state; `None` when it never left normal.
-    pub since: Option<Moment>,
+    pub since: Option<Wall>,
     /// When it was last raised.
-    pub raised: Option<Moment>,
+    pub raised: Option<Wall>,
     /// When it was last cleared; `None` while it stands raised.
-    pub cleared: Option<Moment>,
+    pub cleared: Option<Wall>,
     /// When it was acknowledged since it was last raised.
-    pub acknowledged: Option<Moment>,
+    pub acknowledged: Option<Wall>,
     /// What may have brought it about.
     pub cause: Option<String>,
     /// What happens when nobody acts.
@@ -139,4 +140,76 @@ impl Snapshot {
             signals_bad: signals(Quality::Bad),
         }
     }
+}
+
+/// Everything known after the last step.
+pub fn snapshot(plan: &Plan, state: &State) -> Snapshot {
+    Snapshot {
+        at: state.now,
+        site_id: plan.site_id.clone(),
+        site_name: plan.site_name.clone(),
+        lines: line_statuses(plan, state),
+        devices: device_statuses(plan, state),
+        signals: signal_statuses(plan, state),
+        alarms: alarm_statuses(plan, state),
+    }
+}
+
+fn line_statuses(plan: &Plan, state: &State) -> Vec<LineStatus> {
+    let status =
+        |(id, report): (&String, &Option<LineReport>)| LineStatus { id: id.clone(), report: report.clone() };
+    plan.lines.iter().zip(&state.known.lines).map(status).collect()
+}
+
+fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
+    let report = |line: usize, device: usize| {
+        let report = state.known.lines.get(line)?.as_ref()?;
+        report.devices.iter().find(|known| known.device.0 == device).cloned()
+    };
+    let status = |(index, label): (usize, &crate::monitor::DeviceLabel)| DeviceStatus {
+        id: label.id.clone(),
+        name: label.name.clone(),
+        line: plan.lines[label.line.0].clone(),
+        unit_id: label.unit_id,
+        report: report(label.line.0, index),
+    };
+    plan.devices.iter().enumerate().map(status).collect()
+}
+
+fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {
+    let status = |(index, spec): (usize, &SignalSpec)| {
+        let sample = state.known.samples[index];
+        SignalStatus {
+            id: spec.id.clone(),
+            name: spec.name.clone(),
+            tag: spec.tag.clone(),
+            unit: spec.unit.clone(),
+            state: sample.value().and_then(|value| spec.states.of(value)).map(str::to_owned),
+            sample,
+            last_good: state.signals[index].last_good,
+            since: state.signals[index].since,
+        }
+    };
+    plan.signals.iter().enumerate().map(status).collect()
+}
+
+fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
+    let status = |(spec, state): (&AlarmSpec, &AlarmState)| AlarmStatus {
+        id: spec.id.clone(),
+        name: spec.name.clone(),
+        signal: spec.signal,
+        kind: spec.kind.clone(),
+        priority: spec.priority,
+        life: state.life,
+        active: state.active(),
+        latching: spec.latching,
+        since: state.since,
+        raised: state.raised,
+        cleared: state.cleared,
+        acknowledged: state.acknowledged,
+        cause: spec.cause.clone(),
+        consequence: spec.consequence.clone(),
+        action: spec.action.clone(),
+    };
+    plan.alarms.iter().zip(&state.alarms).map(status).collect()
 }

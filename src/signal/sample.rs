@@ -47,6 +47,11 @@ impl Sample {
         Sample::new(None, Reasons::one(reason), at)
     }
 
+    /// The same knowledge, as it stood at another time.
+    pub const fn as_of(self, at: Moment) -> Self {
+        Sample { at, ..self }
+    }
+
     /// The value; `None` when the quality is bad.
     pub const fn value(&self) -> Option<Value> {
         self.value

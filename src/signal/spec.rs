@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::signal::{CurrentLoop, Place, Scale};
+use crate::signal::{CurrentLoop, Place, Scale, Value};
 
 /// A line's place in the site's list of lines.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -57,6 +57,17 @@ impl States {
     /// The name of a code.
     pub fn name(&self, code: i64) -> Option<&str> {
         self.0.iter().find(|(known, _)| *known == code).map(|(_, name)| name.as_str())
+    }
+
+    /// The name of the state that a value stands for.
+    pub fn of(&self, value: Value) -> Option<&str> {
+        match value {
+            Value::Flag(flag) => self.name(i64::from(flag)),
+            Value::Number(number) => {
+                let named = |(code, _): &&(i64, String)| code_as_number(*code) == number;
+                self.0.iter().find(named).map(|(_, name)| name.as_str())
+            }
+        }
     }
 
     /// The code of a name.

@@ -1,0 +1,164 @@
+//! From a device's last answer to a sample: age, silence, validity conditions, settling.
+//!
+//! What the value itself tells was judged when it came in ([`crate::signal::assess`]). Here the
+//! question is whether it is, now, a measurement of the gas that flows.
+
+use crate::moment::Mono;
+use crate::monitor::state::{Flush, LastAnswer};
+use crate::monitor::step::Step;
+use crate::signal::{
+    Guard, GuardTest, Quality, ReadFault, Reason, Sample, SignalIndex, SignalSpec, Value, code_as_number,
+};
+
+/// What the guards of a signal say together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Validity {
+    /// All hold.
+    Holds,
+    /// One is known not to hold.
+    Violated,
+    /// None is known not to hold, and one is not known.
+    Unknown,
+}
+
+impl Step<'_> {
+    /// Judges the signals whose answer has become too old, or whose sample line is flushed now.
+    pub(super) fn judge_due_signals(&mut self) {
+        for index in 0..self.plan.signals.len() {
+            let state = &self.state.signals[index];
+            let flushed = matches!(state.flush, Flush::Settling(until) if until <= self.state.now.mono);
+            if flushed || self.too_old(SignalIndex(index)) {
+                self.judge(SignalIndex(index), false);
+                self.judge_dependents(SignalIndex(index));
+            }
+        }
+    }
+
+    /// Judges everything that looks at `signal`.
+    pub(super) fn judge_dependents(&mut self, signal: SignalIndex) {
+        let plan = self.plan;
+        for &dependent in plan.judged_after(signal).iter().skip(1) {
+            self.judge(dependent, false);
+        }
+    }
+
+    /// Judges one signal at the present time and has its alarms look at the outcome. `answered` says
+    /// that an answer has just come in, so that the sample belongs into the history in any case.
+    pub(super) fn judge(&mut self, signal: SignalIndex, answered: bool) {
+        let plan = self.plan;
+        let sample = self.sample_of(signal, &plan.signals[signal.0]);
+        let now = self.state.now;
+        let before = std::mem::replace(&mut self.state.known.samples[signal.0], sample);
+        let state = &mut self.state.signals[signal.0];
+        let changed = before.reasons() != sample.reasons();
+        if changed {
+            state.since = now;
+        }
+        if let (Quality::Good, Some(value)) = (sample.quality(), sample.value()) {
+            state.last_good = Some((value, sample.at));
+        }
+        if answered {
+            self.output.samples.push((signal, sample));
+        } else if changed {
+            self.output.samples.push((signal, sample.as_of(now)));
+        }
+        let deadline = state.deadline(plan.signals[signal.0].stale_after, now.mono);
+        self.state.wake_by(deadline);
+        for &alarm in plan.alarms_on(signal) {
+            self.look(alarm);
+        }
+    }
+
+    fn sample_of(&mut self, signal: SignalIndex, spec: &SignalSpec) -> Sample {
+        let validity = self.validity(&spec.valid_when);
+        let now = self.state.now;
+        let state = &mut self.state.signals[signal.0];
+        state.flush = flush_after(state.flush, validity, now.mono, spec);
+        let (flush, last) = (state.flush, state.last);
+        match (self.silence(signal), last) {
+            (Some(reason), last) => Sample::absent(reason, last.map_or(now, |last| last.at)),
+            (None, None) => Sample::absent(Reason::NotYetRead, now),
+            (None, Some(LastAnswer { value, mut reasons, at })) => {
+                if validity != Validity::Holds {
+                    reasons.insert(Reason::SampleCondition);
+                } else if matches!(flush, Flush::Settling(_)) {
+                    reasons.insert(Reason::Settling);
+                }
+                if self.on_noisy_line(spec) {
+                    reasons.insert(Reason::LineNoise);
+                }
+                Sample::new(value, reasons, at)
+            }
+        }
+    }
+
+    /// Why the device's last answer says nothing about the present, if it does not.
+    fn silence(&self, signal: SignalIndex) -> Option<Reason> {
+        let state = &self.state.signals[signal.0];
+        if state.device_lost || state.fault == Some(ReadFault::LineDown) {
+            return Some(Reason::CommunicationLost);
+        }
+        match (state.last, state.fault) {
+            (None, None) if self.too_old(signal) => Some(Reason::Stale),
+            (None, None) => Some(Reason::NotYetRead),
+            (None, Some(_)) => Some(Reason::CommunicationLost),
+            (Some(_), fault) if self.too_old(signal) => {
+                Some(if fault.is_some() { Reason::CommunicationLost } else { Reason::Stale })
+            }
+            (Some(_), _) => None,
+        }
+    }
+
+    fn too_old(&self, signal: SignalIndex) -> bool {
+        let age = |last: LastAnswer| self.state.now.mono.since(last.at.mono);
+        self.state.signals[signal.0]
+            .last
+            .is_some_and(|last| age(last) >= self.plan.signals[signal.0].stale_after)
+    }
+
+    fn on_noisy_line(&self, spec: &SignalSpec) -> bool {
+        let line = self.plan.devices[spec.device.0].line;
+        self.state.known.lines[line.0].as_ref().is_some_and(|report| report.noisy)
+    }
+
+    fn validity(&self, guards: &[Guard]) -> Validity {
+        let mut all = Validity::Holds;
+        for guard in guards {
+            match self.state.known.samples[guard.signal.0].value().map(|value| passes(guard.test, value)) {
+                Some(true) => {}
+                Some(false) => return Validity::Violated,
+                None => all = Validity::Unknown,
+            }
+        }
+        all
+    }
+}
+
+fn passes(test: GuardTest, value: Value) -> bool {
+    match (test, value) {
+        (GuardTest::Above(limit), Value::Number(number)) => number > limit,
+        (GuardTest::Below(limit), Value::Number(number)) => number < limit,
+        (GuardTest::Between(range), Value::Number(number)) => (range.low..=range.high).contains(&number),
+        (GuardTest::Is(wanted), Value::Flag(flag)) => flag == wanted,
+        (GuardTest::IsCode(code), Value::Number(number)) => number == code_as_number(code),
+        // The site file's check lets no test meet a value it is not made for; were one to, it fails.
+        (GuardTest::Above(_) | GuardTest::Below(_) | GuardTest::Between(_), Value::Flag(_))
+        | (GuardTest::Is(_), Value::Number(_))
+        | (GuardTest::IsCode(_), Value::Flag(_)) => false,
+    }
+}
+
+/// Settling begins only after a violation that was *seen*: a start of the daemon is none. What was
+/// settling when validity became unknown has to settle anew.
+fn flush_after(flush: Flush, validity: Validity, now: Mono, spec: &SignalSpec) -> Flush {
+    match (flush, validity) {
+        (_, Validity::Violated) | (Flush::Violated | Flush::Settling(_), Validity::Unknown) => {
+            Flush::Violated
+        }
+        (Flush::Settled, Validity::Holds | Validity::Unknown) => Flush::Settled,
+        (Flush::Violated, Validity::Holds) if spec.settle.is_zero() => Flush::Settled,
+        (Flush::Violated, Validity::Holds) => Flush::Settling(now + spec.settle),
+        (Flush::Settling(until), Validity::Holds) if until <= now => Flush::Settled,
+        (Flush::Settling(until), Validity::Holds) => Flush::Settling(until),
+    }
+}

@@ -1,0 +1,177 @@
+//! What the monitor watches: the site's signals and alarms, with the ways between them worked out
+//! once, so that a step only follows them.
+
+use std::time::Duration;
+
+use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
+use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
+
+/// A device as the monitor needs it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DeviceLabel {
+    /// Its id.
+    pub id: String,
+    /// What a person calls it.
+    pub name: String,
+    /// Its line.
+    pub line: LineIndex,
+    /// Its unit id.
+    pub unit_id: u8,
+}
+
+/// What the monitor watches.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    /// The site's id.
+    pub site_id: String,
+    /// The site's name.
+    pub site_name: String,
+    /// The ids of the lines.
+    pub lines: Vec<String>,
+    /// The devices.
+    pub devices: Vec<DeviceLabel>,
+    /// The signals.
+    pub signals: Vec<SignalSpec>,
+    /// The alarms of the site, then those on siskin itself.
+    pub alarms: Vec<AlarmSpec>,
+    judged_after: Vec<Vec<SignalIndex>>,
+    alarms_on: Vec<Vec<AlarmIndex>>,
+}
+
+impl Plan {
+    /// Joins the parts. The guards of `signals` must not form a cycle (the site file's check holds
+    /// that); a guard on a cycle would be judged on its neighbour's sample of the step before.
+    pub fn new(
+        (site_id, site_name): (String, String),
+        lines: Vec<String>,
+        devices: Vec<DeviceLabel>,
+        signals: Vec<SignalSpec>,
+        mut alarms: Vec<AlarmSpec>,
+    ) -> Self {
+        alarms.extend(alarms_on_siskin(&lines));
+        let judged_after = judged_after(&signals);
+        let mut alarms_on = vec![Vec::new(); signals.len()];
+        for (index, alarm) in alarms.iter().enumerate() {
+            if let Some(list) = alarm.signal.and_then(|signal| alarms_on.get_mut(signal.0)) {
+                list.push(AlarmIndex(index));
+            }
+        }
+        Plan { site_id, site_name, lines, devices, signals, alarms, judged_after, alarms_on }
+    }
+
+    /// The signals to judge when this one has a new answer: itself first, then those that look at it,
+    /// each after everything it looks at.
+    pub(super) fn judged_after(&self, signal: SignalIndex) -> &[SignalIndex] {
+        &self.judged_after[signal.0]
+    }
+
+    /// The alarms that watch a signal.
+    pub(super) fn alarms_on(&self, signal: SignalIndex) -> &[AlarmIndex] {
+        &self.alarms_on[signal.0]
+    }
+
+    /// The signals of one device.
+    pub(super) fn signals_of(&self, device: DeviceIndex) -> impl Iterator<Item = SignalIndex> {
+        let of_device = move |(_, spec): &(usize, &SignalSpec)| spec.device == device;
+        self.signals.iter().enumerate().filter(of_device).map(|(index, _)| SignalIndex(index))
+    }
+
+    /// The alarm with this id.
+    pub(super) fn alarm(&self, id: &str) -> Option<AlarmIndex> {
+        self.alarms.iter().position(|alarm| alarm.id == id).map(AlarmIndex)
+    }
+}
+
+/// For each signal, itself and everything that depends on it, in an order in which each comes after
+/// what it looks at.
+fn judged_after(signals: &[SignalSpec]) -> Vec<Vec<SignalIndex>> {
+    let order = guards_first(signals);
+    let dependents = |of: SignalIndex| {
+        let mut reached = vec![false; signals.len()];
+        reached[of.0] = true;
+        let mut list = vec![of];
+        for &signal in &order {
+            let looks_at_reached = signals[signal.0].valid_when.iter().any(|guard| reached[guard.signal.0]);
+            if looks_at_reached && !reached[signal.0] {
+                reached[signal.0] = true;
+                list.push(signal);
+            }
+        }
+        list
+    };
+    (0..signals.len()).map(|index| dependents(SignalIndex(index))).collect()
+}
+
+/// All signals, each after those its guards look at.
+fn guards_first(signals: &[SignalSpec]) -> Vec<SignalIndex> {
+    fn visit(signal: SignalIndex, signals: &[SignalSpec], seen: &mut [bool], order: &mut Vec<SignalIndex>) {
+        if std::mem::replace(&mut seen[signal.0], true) {
+            return;
+        }
+        for guard in &signals[signal.0].valid_when {
+            visit(guard.signal, signals, seen, order);
+        }
+        order.push(signal);
+    }
+    let mut seen = vec![false; signals.len()];
+    let mut order = Vec::with_capacity(signals.len());
+    for index in 0..signals.len() {
+        visit(SignalIndex(index), signals, &mut seen, &mut order);
+    }
+    order
+}
+
+/// The alarms every site has without asking: on its lines' noise and on its own record.
+fn alarms_on_siskin(lines: &[String]) -> Vec<AlarmSpec> {
+    let noise = lines.iter().enumerate().map(|(index, line)| AlarmSpec {
+        consequence: Some("A damaged answer could pass for a good one: readings are uncertain.".to_owned()),
+        action: Some("Check termination, shield, common and connections of the line.".to_owned()),
+        ..on_siskin(
+            format!("line.{line}.noise"),
+            format!("Line {line} is noisy"),
+            Fault::LineNoise(LineIndex(index)),
+        )
+    });
+    let record = [
+        AlarmSpec {
+            latching: true,
+            consequence: Some("The record before this time is in the file that was moved aside.".to_owned()),
+            action: Some(
+                "Keep the moved file; have the disk checked. Then acknowledge and reset.".to_owned(),
+            ),
+            ..on_siskin(
+                "record.replaced".to_owned(),
+                "A damaged record was replaced".to_owned(),
+                Fault::RecordReplaced,
+            )
+        },
+        AlarmSpec {
+            priority: Priority::High,
+            on_delay: Duration::from_secs(10),
+            consequence: Some("What happens now may be missing from the record.".to_owned()),
+            action: Some("Free space on the data disk, or have it replaced.".to_owned()),
+            ..on_siskin(
+                "record.failing".to_owned(),
+                "The record cannot be written".to_owned(),
+                Fault::RecordFailing,
+            )
+        },
+    ];
+    noise.chain(record).collect()
+}
+
+fn on_siskin(id: String, name: String, fault: Fault) -> AlarmSpec {
+    AlarmSpec {
+        id,
+        name,
+        signal: None,
+        kind: Kind::Fault(fault),
+        on_delay: Duration::ZERO,
+        off_delay: Duration::ZERO,
+        latching: false,
+        priority: Priority::Medium,
+        cause: None,
+        consequence: None,
+        action: None,
+    }
+}

@@ -1,0 +1,192 @@
+//! What the monitor knows between two steps.
+
+use std::time::Duration;
+
+use crate::alarm::{AlarmSpec, Delay, Fault, Life, Verdict, condition::Known};
+use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::{LineReport, Plan, RecordReport};
+use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
+
+/// What the monitor knows between two steps. Made for one [`Plan`] and used with no other.
+#[derive(Debug, Clone)]
+pub struct State {
+    pub(super) now: Moment,
+    /// No deadline lies before this; it may lie before the first one.
+    pub(super) wake: Option<Mono>,
+    pub(super) signals: Vec<SignalState>,
+    pub(super) alarms: Vec<AlarmState>,
+    pub(super) known: Evidence,
+}
+
+/// What alarm conditions look at.
+#[derive(Debug, Clone)]
+pub(super) struct Evidence {
+    pub(super) samples: Vec<Sample>,
+    pub(super) lines: Vec<Option<LineReport>>,
+    pub(super) record: RecordReport,
+}
+
+/// What is known of one signal beside its present sample.
+#[derive(Debug, Clone)]
+pub(super) struct SignalState {
+    pub(super) began: Mono,
+    pub(super) last: Option<LastAnswer>,
+    /// Why the questions after `last` were not answered.
+    pub(super) fault: Option<ReadFault>,
+    /// Its line reports that the device does not answer.
+    pub(super) device_lost: bool,
+    pub(super) flush: Flush,
+    pub(super) since: Moment,
+    pub(super) last_good: Option<(Value, Moment)>,
+}
+
+/// The last thing a device said of a signal.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct LastAnswer {
+    pub(super) value: Option<Value>,
+    pub(super) reasons: Reasons,
+    pub(super) at: Moment,
+}
+
+/// Whether the gas in the cell is the gas that flows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Flush {
+    /// As far as is known, yes.
+    Settled,
+    /// A validity condition was seen not to hold.
+    Violated,
+    /// Validity has returned; flushed at this time.
+    Settling(Mono),
+}
+
+/// What is known of one alarm.
+#[derive(Debug, Clone)]
+pub(super) struct AlarmState {
+    pub(super) life: Life,
+    pub(super) verdict: Verdict,
+    pub(super) delay: Delay,
+    pub(super) since: Option<Wall>,
+    pub(super) raised: Option<Wall>,
+    pub(super) cleared: Option<Wall>,
+    pub(super) acknowledged: Option<Wall>,
+}
+
+impl State {
+    /// Nothing is known yet.
+    pub fn new(plan: &Plan, now: Moment) -> Self {
+        let unread = Sample::absent(Reason::NotYetRead, now);
+        let mut state = State {
+            now,
+            wake: None,
+            signals: plan.signals.iter().map(|_| SignalState::unread(now)).collect(),
+            alarms: plan.alarms.iter().map(|_| AlarmState::NORMAL).collect(),
+            known: Evidence {
+                samples: vec![unread; plan.signals.len()],
+                lines: vec![None; plan.lines.len()],
+                record: RecordReport::default(),
+            },
+        };
+        for (spec, alarm) in plan.alarms.iter().zip(&mut state.alarms) {
+            alarm.look(spec, &state.known, now.mono);
+        }
+        state.wake = state.earliest_deadline(plan);
+        state
+    }
+
+    /// The time of the last step.
+    pub fn now(&self) -> Moment {
+        self.now
+    }
+
+    /// When the next step is due even if nothing comes in. May be early, is never late.
+    pub fn wake(&self) -> Option<Mono> {
+        self.wake
+    }
+
+    pub(super) fn wake_by(&mut self, deadline: Option<Mono>) {
+        self.wake = match (self.wake, deadline) {
+            (Some(wake), Some(deadline)) => Some(wake.min(deadline)),
+            (wake, deadline) => wake.or(deadline),
+        };
+    }
+
+    /// The first deadline of all: a delay that ends, an answer that becomes too old, a flush that is done.
+    pub(super) fn earliest_deadline(&self, plan: &Plan) -> Option<Mono> {
+        let now = self.now.mono;
+        let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
+        let delays = self.alarms.iter().filter_map(|alarm| alarm.delay.deadline());
+        delays.chain(self.signals.iter().zip(&plan.signals).filter_map(of_signal)).min()
+    }
+}
+
+impl SignalState {
+    fn unread(now: Moment) -> Self {
+        SignalState {
+            began: now.mono,
+            last: None,
+            fault: None,
+            device_lost: false,
+            flush: Flush::Settled,
+            since: now,
+            last_good: None,
+        }
+    }
+
+    /// When it must be judged again even if nothing comes in.
+    pub(super) fn deadline(&self, stale_after: Duration, now: Mono) -> Option<Mono> {
+        let expiry = (!self.is_too_old(stale_after, now)).then(|| self.known_since() + stale_after);
+        let settled = match self.flush {
+            Flush::Settling(until) => Some(until),
+            Flush::Settled | Flush::Violated => None,
+        };
+        expiry.into_iter().chain(settled).min()
+    }
+
+    /// Whether nothing has been heard for longer than the signal may be silent.
+    pub(super) fn is_too_old(&self, stale_after: Duration, now: Mono) -> bool {
+        now.since(self.known_since()) >= stale_after
+    }
+
+    /// The time of the last answer; before the first, when the asking began.
+    fn known_since(&self) -> Mono {
+        self.last.map_or(self.began, |last| last.at.mono)
+    }
+}
+
+impl AlarmState {
+    const NORMAL: AlarmState = AlarmState {
+        life: Life::Normal,
+        verdict: Verdict::Unknown,
+        delay: Delay::STOPPED,
+        since: None,
+        raised: None,
+        cleared: None,
+        acknowledged: None,
+    };
+
+    /// Evaluates the condition and lets the delay take note of it.
+    pub(super) fn look(&mut self, spec: &AlarmSpec, known: &impl Known, now: Mono) {
+        let active = self.life.is_active();
+        self.verdict = crate::alarm::condition::evaluate(spec, known, active);
+        self.delay.note(self.verdict, active, now, spec.on_delay, spec.off_delay);
+    }
+
+    /// Whether the condition holds now, deadband and delays applied.
+    pub(super) fn active(&self) -> Option<bool> {
+        (self.verdict != Verdict::Unknown).then(|| self.life.is_active())
+    }
+}
+
+impl Known for Evidence {
+    fn sample(&self, signal: SignalIndex) -> &Sample {
+        &self.samples[signal.0]
+    }
+
+    fn fault(&self, fault: Fault) -> bool {
+        match fault {
+            Fault::LineNoise(line) => self.lines[line.0].as_ref().is_some_and(|report| report.noisy),
+            Fault::RecordReplaced => self.record.replaced,
+            Fault::RecordFailing => self.record.failing.is_some(),
+        }
+    }
+}

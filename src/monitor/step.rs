@@ -1,0 +1,157 @@
+//! One step of the monitor: `step(state, input, now) -> output`.
+//!
+//! A step first lets everything happen that fell due before its input, each at its own time and in
+//! order, then applies the input, then goes on to `now`. So the outcome does not depend on how often
+//! or how late the monitor is called, and a replay of the same inputs gives the same events.
+
+use std::collections::BTreeMap;
+
+use crate::moment::Moment;
+use crate::monitor::state::LastAnswer;
+use crate::monitor::{
+    Action, ActionResult, Detail, Event, EventKind, LineReport, Plan, RecordReport, State, Who,
+};
+use crate::signal::{Reading, Reason, Reasons, Sample, SignalIndex, assess};
+
+/// What comes in.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Input {
+    /// The outcome of one transaction; all readings bear the same time.
+    Readings(Vec<Reading>),
+    /// A line's report on itself.
+    Line(LineReport),
+    /// The recorder's report on itself.
+    Record(RecordReport),
+    /// An operator action.
+    Act(Action),
+    /// Time has passed.
+    Tick,
+}
+
+/// What goes out.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Output {
+    /// Events for the journal, in order.
+    pub events: Vec<Event>,
+    /// Samples for the history: one for each answer, and one wherever the quality changed between.
+    pub samples: Vec<(SignalIndex, Sample)>,
+    /// What became of an operator action.
+    pub results: Vec<ActionResult>,
+}
+
+/// One step. `state` was made for `plan`. A `now` before the last step's counts as the last step's.
+pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output {
+    let mut step = Step { plan, state, output: Output::default() };
+    match input {
+        Input::Readings(readings) => {
+            if let Some(first) = readings.first() {
+                step.go_on_to(if first.at.mono < now.mono { first.at } else { now });
+                step.take_readings(&readings);
+            }
+        }
+        Input::Line(report) => {
+            step.go_on_to(now);
+            step.take_line_report(report);
+        }
+        Input::Record(report) => {
+            step.go_on_to(now);
+            step.take_record_report(report);
+        }
+        Input::Act(action) => {
+            step.go_on_to(now);
+            step.carry_out(&action);
+        }
+        Input::Tick => {}
+    }
+    step.go_on_to(now);
+    step.output
+}
+
+/// A step under way.
+pub(super) struct Step<'a> {
+    pub(super) plan: &'a Plan,
+    pub(super) state: &'a mut State,
+    pub(super) output: Output,
+}
+
+/// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
+const CLOCK_STEP_MS_MIN: i128 = 500;
+
+impl Step<'_> {
+    /// Lets everything happen that falls due up to `to`, then makes `to` the present.
+    fn go_on_to(&mut self, to: Moment) {
+        if to.mono < self.state.now.mono {
+            return;
+        }
+        self.note_clock_step(to);
+        while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
+            self.set_now(to.at(wake.max(self.state.now.mono)));
+            self.fire_due_delays();
+            self.judge_due_signals();
+            self.state.wake = self.state.earliest_deadline(self.plan);
+        }
+        self.set_now(to);
+    }
+
+    fn set_now(&mut self, now: Moment) {
+        self.state.now = now;
+    }
+
+    fn note_clock_step(&mut self, to: Moment) {
+        let passed_ms = i128::try_from(to.mono.since(self.state.now.mono).as_millis()).unwrap_or(i128::MAX);
+        let wall_ms = i128::from(to.wall.as_millisecond()) - i128::from(self.state.now.wall.as_millisecond());
+        let step_ms = wall_ms - passed_ms;
+        if step_ms.abs() >= CLOCK_STEP_MS_MIN {
+            let step_s = i32::try_from(step_ms / 1000).map_or(f64::MAX, f64::from);
+            self.set_now(Moment { mono: self.state.now.mono, wall: to.at(self.state.now.mono).wall });
+            let site = self.plan.site_id.clone();
+            self.tell(EventKind::ClockStepped, site, None, [("step_s", Detail::Number(step_s))]);
+        }
+    }
+
+    fn take_readings(&mut self, readings: &[Reading]) {
+        let mut touched = Vec::with_capacity(readings.len());
+        for reading in readings.iter().filter(|reading| reading.signal.0 < self.plan.signals.len()) {
+            let state = &mut self.state.signals[reading.signal.0];
+            match reading.outcome {
+                Ok(raw) => {
+                    let (value, reasons) = assess(&self.plan.signals[reading.signal.0], raw);
+                    state.last = Some(LastAnswer { value, reasons, at: reading.at });
+                    state.fault = None;
+                    state.device_lost = false;
+                }
+                Err(crate::signal::ReadFault::Exception(_)) => {
+                    let reasons = Reasons::one(Reason::DeviceException);
+                    state.last = Some(LastAnswer { value: None, reasons, at: reading.at });
+                    state.fault = None;
+                    state.device_lost = false;
+                }
+                Err(fault) => state.fault = Some(fault),
+            }
+            touched.push((reading.signal, state.fault.is_none()));
+        }
+        for &(signal, answered) in &touched {
+            self.judge(signal, answered);
+        }
+        for &(signal, _) in &touched {
+            self.judge_dependents(signal);
+        }
+    }
+
+    fn take_record_report(&mut self, report: RecordReport) {
+        self.state.known.record = report;
+        self.look_at_siskin();
+    }
+
+    /// Puts an event into the output, stamped with the present.
+    pub(super) fn tell<const N: usize>(
+        &mut self,
+        kind: EventKind,
+        subject: String,
+        who: Option<Who>,
+        detail: [(&'static str, Detail); N],
+    ) {
+        let detail = BTreeMap::from(detail);
+        self.output.events.push(Event { at: self.state.now, kind, subject, who, detail });
+    }
+}
