@@ -23,3 +23,7 @@ pub use restore::{Remembered, restore};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary, snapshot};
 pub use state::State;
 pub use step::{Input, Output, step};
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
+mod tests;

@@ -75,7 +75,15 @@ pub(super) struct Step<'a> {
 }
 
 /// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
-const CLOCK_STEP_MS_MIN: i128 = 500;
+const CLOCK_STEP_MS_MIN: i32 = 500;
+
+/// How far the wall clock moved beyond the time that passed between two moments, in ms.
+fn clock_step_ms(from: Moment, to: Moment) -> i32 {
+    let passed_ms = i128::try_from(to.mono.since(from.mono).as_millis()).unwrap_or(i128::MAX);
+    let wall_ms = i128::from(to.wall.as_millisecond()) - i128::from(from.wall.as_millisecond());
+    let step_ms = wall_ms.saturating_sub(passed_ms);
+    i32::try_from(step_ms).unwrap_or(if step_ms < 0 { i32::MIN + 1 } else { i32::MAX })
+}
 
 impl Step<'_> {
     /// Lets everything happen that falls due up to `to`, then makes `to` the present.
@@ -83,29 +91,17 @@ impl Step<'_> {
         if to.mono < self.state.now.mono {
             return;
         }
-        self.note_clock_step(to);
+        let clock_step_ms = clock_step_ms(self.state.now, to);
         while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
-            self.set_now(to.at(wake.max(self.state.now.mono)));
+            self.state.now = to.at(wake.max(self.state.now.mono));
             self.fire_due_delays();
             self.judge_due_signals();
             self.state.wake = self.state.earliest_deadline(self.plan);
         }
-        self.set_now(to);
-    }
-
-    fn set_now(&mut self, now: Moment) {
-        self.state.now = now;
-    }
-
-    fn note_clock_step(&mut self, to: Moment) {
-        let passed_ms = i128::try_from(to.mono.since(self.state.now.mono).as_millis()).unwrap_or(i128::MAX);
-        let wall_ms = i128::from(to.wall.as_millisecond()) - i128::from(self.state.now.wall.as_millisecond());
-        let step_ms = wall_ms - passed_ms;
-        if step_ms.abs() >= CLOCK_STEP_MS_MIN {
-            let step_s = i32::try_from(step_ms / 1000).map_or(f64::MAX, f64::from);
-            self.set_now(Moment { mono: self.state.now.mono, wall: to.at(self.state.now.mono).wall });
-            let site = self.plan.site_id.clone();
-            self.tell(EventKind::ClockStepped, site, None, [("step_s", Detail::Number(step_s))]);
+        self.state.now = to;
+        if clock_step_ms.abs() >= CLOCK_STEP_MS_MIN {
+            let step_s = Detail::Number(f64::from(clock_step_ms) / 1000.0);
+            self.tell(EventKind::ClockStepped, self.plan.site_id.clone(), None, [("step_s", step_s)]);
         }
     }
 
