@@ -75,14 +75,20 @@ pub(super) struct Step<'a> {
 }
 
 /// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
-const CLOCK_STEP_MS_MIN: i32 = 500;
+const CLOCK_STEP_MS_MIN: i64 = 500;
 
 /// How far the wall clock moved beyond the time that passed between two moments, in ms.
-fn clock_step_ms(from: Moment, to: Moment) -> i32 {
-    let passed_ms = i128::try_from(to.mono.since(from.mono).as_millis()).unwrap_or(i128::MAX);
-    let wall_ms = i128::from(to.wall.as_millisecond()) - i128::from(from.wall.as_millisecond());
-    let step_ms = wall_ms.saturating_sub(passed_ms);
-    i32::try_from(step_ms).unwrap_or(if step_ms < 0 { i32::MIN + 1 } else { i32::MAX })
+fn clock_step_ms(from: Moment, to: Moment) -> i64 {
+    let passed_ms = i64::try_from(to.mono.since(from.mono).as_millis()).unwrap_or(i64::MAX);
+    let wall_ms = to.wall.as_millisecond() - from.wall.as_millisecond();
+    wall_ms.saturating_sub(passed_ms)
+}
+
+/// Milliseconds as seconds, to the millisecond; beyond 68 years, as 68 years.
+fn seconds(ms: i64) -> f64 {
+    let whole = i32::try_from(ms / 1000).unwrap_or(if ms < 0 { i32::MIN } else { i32::MAX });
+    let rest_ms = i32::try_from(ms % 1000).unwrap_or(0);
+    f64::from(whole) + f64::from(rest_ms) / 1000.0
 }
 
 impl Step<'_> {
@@ -100,7 +106,7 @@ impl Step<'_> {
         }
         self.state.now = to;
         if clock_step_ms.abs() >= CLOCK_STEP_MS_MIN {
-            let step_s = Detail::Number(f64::from(clock_step_ms) / 1000.0);
+            let step_s = Detail::Number(seconds(clock_step_ms));
             self.tell(EventKind::ClockStepped, self.plan.site_id.clone(), None, [("step_s", step_s)]);
         }
     }
