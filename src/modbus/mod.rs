@@ -8,6 +8,12 @@
 //! There is no function here that writes to a device, and none may be added.
 
 mod line;
+pub mod plan;
+pub mod quantiles;
+pub mod schedule;
+pub mod silence;
+pub mod stats;
+pub mod timing;
 
 use std::thread::JoinHandle;
 use std::time::Duration;

@@ -1,0 +1,290 @@
+//! The plan of one device: its values in blocks, and what is learned of it by asking.
+//!
+//! The line takes a [`Turn`] for a group of values with one period, asks for its blocks one after the
+//! other, and tells the plan what came of each. A refused block is replaced in the turn by its
+//! halves, so that the values which the device does have are read in the same turn; the next turn is
+//! planned anew with what was learned.
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use super::cover::{cheapest, outermost};
+use super::{Block, Holes};
+use crate::modbus::SignalPlan;
+use crate::modbus::timing::{HOST, Timing};
+use crate::moment::Mono;
+use crate::signal::{Place, SignalIndex, Table};
+
+/// How often a value that the device refuses is asked for again, in case it has learned better.
+pub const REFUSED_ASK_EVERY: Duration = Duration::from_secs(600);
+
+/// Plans are made anew when the learned response time has moved by more than one part in so many.
+const TURNAROUND_PART: u32 = 4;
+
+/// Whether an exception code says that the block as such cannot be had: 02, illegal data address, or
+/// 03, illegal data value, which for a read means its quantity (Application Protocol V1.1b3,
+/// section 7 and the state diagrams of 6.1 to 6.4).
+pub const fn is_refusal(exception_code: u8) -> bool {
+    matches!(exception_code, 2 | 3)
+}
+
+/// How much the device takes in one question.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limits {
+    /// The most registers; of bits it takes as many as fill them, as the standard's 125 and 2000 do.
+    pub registers_max: u16,
+}
+
+impl Limits {
+    /// The most items of `table`.
+    pub fn items_max(self, table: Table) -> u16 {
+        let asked =
+            if table.is_registers() { self.registers_max } else { self.registers_max.saturating_mul(16) };
+        asked.min(table.items_max())
+    }
+}
+
+/// One question: a block, and the signals its answer brings.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Ask {
+    /// What to ask for.
+    pub block: Block,
+    /// Every signal that lies in the block whole, also one whose turn it is not.
+    pub signals: Vec<SignalIndex>,
+}
+
+/// One round through the values of a group: what is still to be asked.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Turn {
+    asks: VecDeque<Ask>,
+    refused: Vec<SignalIndex>,
+}
+
+impl Turn {
+    /// The next question; `None` when the turn is over.
+    pub fn next(&self) -> Option<&Ask> {
+        self.asks.front()
+    }
+
+    /// Signals of the group that are not asked for, because the device refuses them.
+    pub fn refused(&self) -> &[SignalIndex] {
+        &self.refused
+    }
+
+    /// Goes on to the next question, whatever came of the last.
+    pub fn skip(&mut self) {
+        self.asks.pop_front();
+    }
+}
+
+/// What to ask one device for.
+#[derive(Debug, Clone)]
+pub struct Plan {
+    wanted: Vec<SignalPlan>,
+    limits: Limits,
+    timing: Timing,
+    turnaround: Duration,
+    holes: Holes,
+    groups: Vec<Group>,
+    /// Something was learned since the groups were planned.
+    outdated: bool,
+}
+
+/// The values of one period.
+#[derive(Debug, Clone)]
+struct Group {
+    period: Duration,
+    blocks: Vec<Block>,
+    /// When the values that are refused were last tried.
+    tried: Option<Mono>,
+}
+
+impl Plan {
+    /// A plan for `wanted`, where a question takes `turnaround` to be answered and `holes` are known.
+    pub fn new(
+        wanted: Vec<SignalPlan>,
+        limits: Limits,
+        timing: Timing,
+        turnaround: Duration,
+        holes: Holes,
+    ) -> Self {
+        let mut periods: Vec<Duration> = wanted.iter().map(|wanted| wanted.poll_every).collect();
+        periods.sort();
+        periods.dedup();
+        let groups =
+            periods.into_iter().map(|period| Group { period, blocks: Vec::new(), tried: None }).collect();
+        let mut plan = Plan { wanted, limits, timing, turnaround, holes, groups, outdated: false };
+        plan.make();
+        plan
+    }
+
+    /// How many groups there are: one for each period, the shortest first. Their number and periods
+    /// never change; a group may have nothing to ask for, when faster ones bring all of it.
+    pub fn groups(&self) -> usize {
+        self.groups.len()
+    }
+
+    /// The period of a group.
+    pub fn period(&self, group: usize) -> Duration {
+        self.groups.get(group).map_or(Duration::MAX, |group| group.period)
+    }
+
+    /// The blocks of a group as they are planned now.
+    pub fn blocks(&self, group: usize) -> &[Block] {
+        self.groups.get(group).map_or(&[], |group| &group.blocks)
+    }
+
+    /// How long the line is taken by a question for `block`.
+    pub fn cost(&self, block: &Block) -> Duration {
+        self.timing.transaction(block.table, block.count, self.turnaround) + HOST
+    }
+
+    /// How long the line is taken by a whole turn of a group.
+    pub fn turn_cost(&self, group: usize) -> Duration {
+        self.blocks(group).iter().map(|block| self.cost(block)).sum()
+    }
+
+    /// Begins a round through the values of a group.
+    pub fn begin(&mut self, group: usize, now: Mono) -> Turn {
+        if self.outdated {
+            self.make();
+        }
+        let mut turn = Turn::default();
+        let Some(period) = self.groups.get(group).map(|group| group.period) else { return turn };
+        turn.asks = self.blocks(group).iter().map(|block| self.ask(*block)).collect();
+        let refused: Vec<(SignalIndex, Block)> = self
+            .refusals()
+            .filter(|(wanted, _)| wanted.poll_every == period)
+            .map(|(w, b)| (w.signal, b))
+            .collect();
+        if !refused.is_empty() && self.try_again(group, now) {
+            let blocks: Vec<Block> = refused.iter().map(|(_, block)| *block).collect();
+            turn.asks.extend(outermost(&blocks).into_iter().map(|block| self.ask(block)));
+        } else {
+            turn.refused = refused.into_iter().map(|(signal, _)| signal).collect();
+        }
+        turn
+    }
+
+    /// The question at hand was answered with values: goes on to the next.
+    pub fn answered(&mut self, turn: &mut Turn) {
+        if let Some(ask) = turn.asks.pop_front() {
+            self.outdated |= self.holes.answered(&ask.block);
+        }
+    }
+
+    /// The question at hand was refused ([`is_refusal`]): its halves take its place in the turn.
+    ///
+    /// Returns the signals that are now known to be refused, because nothing smaller could be asked
+    /// for; the others are still being looked for.
+    pub fn refused(&mut self, turn: &mut Turn) -> Vec<SignalIndex> {
+        let Some(ask) = turn.asks.pop_front() else { return Vec::new() };
+        self.holes.refused(ask.block);
+        self.outdated = true;
+        let within: Vec<Block> = self.spans().filter(|span| ask.block.contains(span)).collect();
+        let values = outermost(&within);
+        if values.len() > 1 {
+            let (low, high) = values.split_at(values.len() / 2);
+            for half in [high, low] {
+                if let Some(block) = joined(half) {
+                    turn.asks.push_front(self.ask(block));
+                }
+            }
+            return Vec::new();
+        }
+        // The widest value there is gone; narrower ones that lie in it are still to be tried.
+        let inner: Vec<Block> = within.into_iter().filter(|span| *span != ask.block).collect();
+        for block in outermost(&inner).into_iter().rev() {
+            turn.asks.push_front(self.ask(block));
+        }
+        self.wanted
+            .iter()
+            .filter(|wanted| Block::of(&wanted.place) == Some(ask.block))
+            .map(|wanted| wanted.signal)
+            .collect()
+    }
+
+    /// Takes the learned response time into account, when it has moved enough to matter.
+    pub fn learn_turnaround(&mut self, turnaround: Duration) {
+        if turnaround.abs_diff(self.turnaround) * TURNAROUND_PART > self.turnaround {
+            self.turnaround = turnaround;
+            self.outdated = true;
+        }
+    }
+
+    /// What the device refuses to be asked for, to be kept for the next start.
+    pub fn holes(&self) -> &Holes {
+        &self.holes
+    }
+
+    /// The values that the device refuses, by address.
+    pub fn refused_values(&self) -> Vec<Block> {
+        let mut blocks: Vec<Block> = self.refusals().map(|(_, block)| block).collect();
+        blocks.sort();
+        blocks.dedup();
+        blocks
+    }
+
+    /// Plans every group, the fastest first: what its blocks bring anyway is not asked for again.
+    fn make(&mut self) {
+        let mut brought: Vec<Block> = Vec::new();
+        for at in 0..self.groups.len() {
+            let period = self.groups[at].period;
+            let mut values: Vec<Block> = self
+                .wanted
+                .iter()
+                .filter(|wanted| wanted.poll_every == period)
+                .filter_map(|wanted| Block::of(&wanted.place))
+                .filter(|value| !self.holes.forbid(value))
+                .filter(|value| !brought.iter().any(|block| block.contains(value)))
+                .collect();
+            values.sort();
+            let blocks: Vec<Block> = values
+                .chunk_by(|one, other| one.table == other.table)
+                .flat_map(|table| cheapest(table, |block| self.permits(block), |block| self.cost(block)))
+                .collect();
+            brought.extend(&blocks);
+            self.groups[at].blocks = blocks;
+        }
+        self.outdated = false;
+    }
+
+    fn permits(&self, block: &Block) -> bool {
+        block.count <= self.limits.items_max(block.table) && !self.holes.forbid(block)
+    }
+
+    fn ask(&self, block: Block) -> Ask {
+        let within = |place: &Place| Block::of(place).is_some_and(|value| block.contains(&value));
+        let signals =
+            self.wanted.iter().filter(|wanted| within(&wanted.place)).map(|wanted| wanted.signal).collect();
+        Ask { block, signals }
+    }
+
+    fn spans(&self) -> impl Iterator<Item = Block> {
+        self.wanted.iter().filter_map(|wanted| Block::of(&wanted.place))
+    }
+
+    /// The wanted values that are refused even when asked for alone.
+    fn refusals(&self) -> impl Iterator<Item = (&SignalPlan, Block)> {
+        self.wanted.iter().filter_map(|wanted| {
+            let value = Block::of(&wanted.place)?;
+            self.holes.forbid(&value).then_some((wanted, value))
+        })
+    }
+
+    /// Whether it is time to try the refused values of a group again.
+    fn try_again(&mut self, group: usize, now: Mono) -> bool {
+        let tried = &mut self.groups[group].tried;
+        let due = tried.is_none_or(|tried| now.since(tried) >= REFUSED_ASK_EVERY);
+        if due {
+            *tried = Some(now);
+        }
+        due
+    }
+}
+
+/// The least block that holds all of `values`.
+fn joined(values: &[Block]) -> Option<Block> {
+    let (first, rest) = values.split_first()?;
+    rest.iter().try_fold(*first, |block, value| block.joined(value))
+}

@@ -1,0 +1,262 @@
+//! What to ask next on one line, and when.
+//!
+//! A job is one device's group of values with one period; a turn of it is a question or several. The
+//! turn whose deadline is nearest goes first (earliest deadline first: Liu and Layland, *Journal of
+//! the ACM* 20(1), 1973), and is looked at again after each question. A job keeps its phase; a turn
+//! that could not be had is skipped and counted, never made up for. Where more is asked than the
+//! line can carry, every period is stretched by the same factor, so that no device starves.
+//! Devices that do not answer are left alone as [`Silence`] says.
+//!
+//! It asks nothing and reads no clock: time comes in by the arguments.
+
+use std::time::Duration;
+
+use crate::modbus::quantiles::Quantiles;
+use crate::modbus::silence::Silence;
+use crate::moment::Mono;
+use crate::signal::DeviceIndex;
+
+/// When more is asked than the line can carry, periods are stretched until it carries this share:
+/// the rest is for what the estimates of cost do not foresee.
+const STRETCHED_LOAD: f64 = 0.98;
+
+/// The weight of the last turn in a job's estimated cost.
+const COST_WEIGHT: f64 = 0.125;
+
+/// A job on a line; an index into the list that [`Schedule::new`] was given.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct JobIndex(pub usize);
+
+/// A job to be scheduled.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct JobSpec {
+    /// The device it asks.
+    pub device: DeviceIndex,
+    /// How often it is to be had.
+    pub period: Duration,
+    /// How long a turn is expected to keep the line, until that has been measured.
+    pub cost: Duration,
+}
+
+/// What to do now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Next {
+    /// Ask the next question of this job; then tell [`Schedule::answered`] or
+    /// [`Schedule::unanswered`] before the next call of [`Schedule::next`].
+    Ask {
+        /// Which job.
+        job: JobIndex,
+        /// Whether a new turn begins; otherwise one goes on that has been begun.
+        begins: bool,
+        /// Whether the device has not been answering: one try without retries is enough.
+        knock: bool,
+    },
+    /// Nothing is due before then.
+    Wait(Mono),
+    /// There are no jobs.
+    Idle,
+}
+
+/// The jobs of one line.
+#[derive(Debug, Clone)]
+pub struct Schedule {
+    jobs: Vec<Job>,
+    devices: Vec<(DeviceIndex, Silence)>,
+    /// The job that was told to be asked, and when.
+    asking: Option<(usize, Mono)>,
+    lateness: Quantiles,
+}
+
+#[derive(Debug, Clone)]
+struct Job {
+    /// Index of its device in the schedule's own list.
+    device: usize,
+    period: Duration,
+    /// What a turn costs, smoothed.
+    cost: Duration,
+    /// When its next turn is due.
+    due: Mono,
+    /// When it would be due on an unstretched line: for counting what is missed.
+    owed: Mono,
+    /// The turn under way, if any.
+    turn: Option<TurnUnderWay>,
+    missed: u64,
+}
+
+#[derive(Debug, Clone, Copy)]
+struct TurnUnderWay {
+    deadline: Mono,
+    /// Line time spent on it so far.
+    spent: Duration,
+}
+
+impl Schedule {
+    /// A schedule that begins at `now`. A device that does not answer is given pauses of at most
+    /// `silence_max`.
+    ///
+    /// First turns are dealt out one after the other, as fast as the wire can carry them, so that
+    /// jobs with the same period do not fall due together for ever.
+    pub fn new(jobs: &[JobSpec], silence_max: Duration, now: Mono) -> Self {
+        let mut devices: Vec<DeviceIndex> = jobs.iter().map(|job| job.device).collect();
+        devices.sort();
+        devices.dedup();
+        let jobs = jobs
+            .iter()
+            .map(|spec| Job {
+                device: devices.partition_point(|device| *device < spec.device),
+                period: spec.period.max(PERIOD_MIN),
+                cost: spec.cost,
+                due: now,
+                owed: now,
+                turn: None,
+                missed: 0,
+            })
+            .collect();
+        let devices = devices.into_iter().map(|device| (device, Silence::new(silence_max))).collect();
+        let mut schedule = Schedule { jobs, devices, asking: None, lateness: Quantiles::default() };
+        schedule.resume(now);
+        schedule
+    }
+
+    /// Begins anew at `now`, after a time when the line could not carry questions. What was due
+    /// meanwhile is not counted as missed: that the line was down is told elsewhere.
+    pub fn resume(&mut self, now: Mono) {
+        self.asking = None;
+        let mut due = now;
+        for job in &mut self.jobs {
+            job.turn = None;
+            job.due = due;
+            job.owed = due;
+            due = due + job.cost;
+        }
+    }
+
+    /// What to do at `now`.
+    pub fn next(&mut self, now: Mono) -> Next {
+        let stretch = self.stretch();
+        let ready = |job: &Job| job.turn.is_some() || job.due <= now;
+        let urgency = |(_, job): &(usize, &Job)| match job.turn {
+            Some(turn) => turn.deadline,
+            None => job.due + stretched(job.period, stretch),
+        };
+        let urgent = self.jobs.iter().enumerate().filter(|(_, job)| ready(job)).min_by_key(urgency);
+        let Some((index, _)) = urgent else {
+            return self.jobs.iter().map(|job| job.due).min().map_or(Next::Idle, Next::Wait);
+        };
+        let job = &mut self.jobs[index];
+        let knock = self.devices[job.device].1.is_silent();
+        let begins = job.turn.is_none();
+        if begins {
+            if !knock {
+                self.lateness.record(now.since(job.due));
+            }
+            job.begin(now, stretch);
+        }
+        self.asking = Some((index, now));
+        Next::Ask { job: JobIndex(index), begins, knock }
+    }
+
+    /// The device answered the question at hand by `now`, with values or with an exception;
+    /// `over` says whether the turn has no more questions.
+    pub fn answered(&mut self, over: bool, now: Mono) {
+        let Some((index, cost)) = self.asked(now) else { return };
+        let job = &mut self.jobs[index];
+        if let Some(turn) = &mut job.turn {
+            turn.spent += cost;
+            if over {
+                job.cost = smoothed(job.cost, turn.spent);
+                job.turn = None;
+            }
+        }
+        self.devices[job.device].1.answered();
+    }
+
+    /// The device did not answer the question at hand, retries included, by `now`. All its turns
+    /// under way are over.
+    pub fn unanswered(&mut self, now: Mono) {
+        let Some((index, cost)) = self.asked(now) else { return };
+        let device = self.jobs[index].device;
+        let pause = self.devices[device].1.unanswered(cost, now);
+        for job in self.jobs.iter_mut().filter(|job| job.device == device) {
+            job.turn = None;
+            if !pause.is_zero() {
+                job.due = job.due.max(now + pause);
+                job.owed = job.due;
+            }
+        }
+    }
+
+    /// How much is asked of the line: the sum over all jobs of cost by period. 1.0 = just all that
+    /// it can carry.
+    pub fn demand(&self) -> f64 {
+        self.jobs.iter().map(Job::demand).sum()
+    }
+
+    /// How late turns lately began after they were due.
+    pub fn lateness(&self) -> &Quantiles {
+        &self.lateness
+    }
+
+    /// How many polls of a device were missed: not begun within a whole period after they were due,
+    /// while the line was up and the device answering.
+    pub fn missed(&self, device: DeviceIndex) -> u64 {
+        self.jobs.iter().filter(|job| self.devices[job.device].0 == device).map(|job| job.missed).sum()
+    }
+
+    /// Whether a device is being left alone because it does not answer.
+    pub fn is_silent(&self, device: DeviceIndex) -> bool {
+        self.devices.iter().any(|(known, silence)| *known == device && silence.is_silent())
+    }
+
+    /// The job that was asked and what it cost, once.
+    fn asked(&mut self, now: Mono) -> Option<(usize, Duration)> {
+        self.asking.take().map(|(index, since)| (index, now.since(since)))
+    }
+
+    /// The factor by which every period is stretched, so that the line can carry all of it.
+    fn stretch(&self) -> f64 {
+        let answering = |job: &&Job| !self.devices[job.device].1.is_silent();
+        let demand: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
+        if demand > 1.0 { demand / STRETCHED_LOAD } else { 1.0 }
+    }
+}
+
+impl Job {
+    /// Begins a turn at `now`, and makes the next one due at the first of its times to come.
+    fn begin(&mut self, now: Mono, stretch: f64) {
+        let period = stretched(self.period, stretch);
+        self.turn = Some(TurnUnderWay { deadline: self.due + period, spent: Duration::ZERO });
+        self.due = self.due + period.saturating_mul(whole_periods(now.since(self.due), period) + 1);
+        let late = whole_periods(now.since(self.owed), self.period);
+        if now >= self.owed {
+            self.missed += u64::from(late);
+            self.owed = self.owed + self.period.saturating_mul(late + 1);
+        }
+    }
+
+    fn demand(&self) -> f64 {
+        self.cost.div_duration_f64(self.period)
+    }
+}
+
+/// The shortest period there is; a site's are far longer.
+const PERIOD_MIN: Duration = Duration::from_millis(1);
+
+/// A period stretched by a factor of at least 1.
+fn stretched(period: Duration, factor: f64) -> Duration {
+    if factor > 1.0 {
+        Duration::try_from_secs_f64(period.as_secs_f64() * factor).unwrap_or(period)
+    } else {
+        period
+    }
+}
+
+/// How many whole periods a time holds.
+fn whole_periods(time: Duration, period: Duration) -> u32 {
+    u32::try_from(time.as_nanos() / period.as_nanos().max(1)).unwrap_or(u32::MAX - 1)
+}
+
+/// A cost that follows what was measured, slowly.
+fn smoothed(cost: Duration, measured: Duration) -> Duration {
+    cost.mul_f64(1.0 - COST_WEIGHT) + measured.mul_f64(COST_WEIGHT)
+}

@@ -1,0 +1,129 @@
+//! What is counted of one device, and whether it answers.
+
+use std::time::Duration;
+
+use crate::modbus::quantiles::Quantiles;
+use crate::moment::Moment;
+use crate::monitor::{Counters, DeviceReport, DeviceState};
+use crate::signal::DeviceIndex;
+
+/// Given up so many times in a row, each time with its retries, a device is lost.
+pub const LOST_AFTER: u32 = 2;
+
+/// A device is degraded while this many of its last [`LATELY`] tries went wrong: one lost answer is
+/// no news.
+pub const DEGRADED_FROM: u32 = 2;
+
+/// How many tries a device's state looks back on.
+pub const LATELY: u32 = u32::BITS;
+
+/// Gateway exceptions, by which another device speaks for one that does not (Application Protocol
+/// V1.1b3, section 7): 0A, path unavailable; 0B, target failed to respond.
+const GATEWAY_EXCEPTIONS: [u8; 2] = [0x0A, 0x0B];
+
+/// What came of one question that was sent.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// A good answer, whose first byte came this long after the question's end.
+    Answer(Duration),
+    /// An exception with this code.
+    Exception(u8),
+    /// Nothing in time.
+    Timeout,
+    /// Nothing in time but a damaged frame: wrong CRC.
+    Damaged,
+    /// Nothing in time but a whole frame that answers no question of ours.
+    Foreign,
+}
+
+impl Outcome {
+    /// Whether the device itself spoke, be it an exception.
+    pub fn is_answer(self) -> bool {
+        match self {
+            Outcome::Answer(_) => true,
+            Outcome::Exception(code) => !GATEWAY_EXCEPTIONS.contains(&code),
+            Outcome::Timeout | Outcome::Damaged | Outcome::Foreign => false,
+        }
+    }
+}
+
+/// What is counted of one device.
+#[derive(Debug, Clone, Default)]
+pub struct DeviceStats {
+    /// The counters. Those that [`DeviceStats::record`] does not keep are the line's to advance:
+    /// `late_responses`, `resynchronisations`, `retries`, `missed_polls`.
+    pub counters: Counters,
+    response: Quantiles,
+    last_response: Option<Moment>,
+    /// The last tries, the latest in the lowest bit: 1 = went wrong.
+    wrong_lately: u32,
+    /// How often it was given up since it last spoke.
+    given_up: u32,
+    /// Whether it has ever spoken.
+    spoke: bool,
+}
+
+impl DeviceStats {
+    /// Counts what came of one try, at `at`.
+    pub fn record(&mut self, outcome: Outcome, at: Moment) {
+        let counters = &mut self.counters;
+        counters.requests += 1;
+        match outcome {
+            Outcome::Answer(response) => {
+                counters.answers += 1;
+                self.response.record(response);
+                self.last_response = Some(at);
+            }
+            Outcome::Exception(code) => {
+                counters.exceptions += 1;
+                let known = usize::from(code);
+                let index = if known < counters.exceptions_by_code.len() { known } else { 0 };
+                counters.exceptions_by_code[index] += 1;
+            }
+            Outcome::Timeout => counters.timeouts += 1,
+            Outcome::Damaged => counters.crc_errors += 1,
+            Outcome::Foreign => counters.foreign_frames += 1,
+        }
+        if outcome.is_answer() {
+            self.given_up = 0;
+            self.spoke = true;
+        }
+        let wrong = !matches!(outcome, Outcome::Answer(_));
+        self.wrong_lately = self.wrong_lately << 1 | u32::from(wrong);
+    }
+
+    /// The question was given up: its last retry brought no answer either.
+    pub fn give_up(&mut self) {
+        self.given_up = self.given_up.saturating_add(1);
+    }
+
+    /// Whether it answers.
+    pub fn state(&self) -> DeviceState {
+        if self.given_up >= LOST_AFTER {
+            DeviceState::Lost
+        } else if !self.spoke {
+            DeviceState::Unknown
+        } else if self.wrong_lately.count_ones() >= DEGRADED_FROM {
+            DeviceState::Degraded
+        } else {
+            DeviceState::Online
+        }
+    }
+
+    /// Response times lately: end of the question to first byte of the answer.
+    pub fn response(&self) -> &Quantiles {
+        &self.response
+    }
+
+    /// The report on the device; `refused` are the values it refuses, in words.
+    pub fn report(&self, device: DeviceIndex, refused: Vec<String>) -> DeviceReport {
+        DeviceReport {
+            device,
+            state: self.state(),
+            last_response: self.last_response,
+            response_median: self.response.median(),
+            refused,
+            counters: self.counters,
+        }
+    }
+}
