@@ -5,7 +5,9 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions)]
 
+mod alarm_delays;
 mod alarm_life_cycle;
 mod analog_loops;
+mod ne_107;
 mod plain_signal;
 mod wide_values;
