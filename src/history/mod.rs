@@ -1,5 +1,38 @@
 //! What is kept: the journal of events, and the history of samples, each in an SQLite file of its own.
+//!
+//! [`open`] makes the record ready and starts the one thread that writes to it. A [`Recorder`] hands
+//! events and samples to that thread without ever waiting for the disk. [`JournalReader`] and
+//! [`SampleReader`] read beside it, [`verify()`] proves the journal. In reading order: [`chain`] says
+//! what is hashed, `file` opens or moves aside one SQLite file, `journal` and `samples` know what lies
+//! in theirs, `queue` holds what waits for the disk, `writer` is the thread.
 
+pub mod chain;
 mod entry;
+mod errors;
+mod file;
+mod journal;
+mod queue;
+mod reader;
+mod recorder;
+mod samples;
+mod verify;
+mod writer;
 
+#[cfg(test)]
+mod tests;
+
+pub use chain::Head;
 pub use entry::JournalEntry;
+pub use errors::{OpenError, ReadError, RecordError};
+pub use file::Replaced;
+pub use journal::JOURNAL_FILE;
+pub use queue::RecorderStatus;
+pub use reader::{ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail};
+pub use recorder::{Record, Recorder, open};
+pub use samples::{HISTORY_FILE, KeptSample, SAMPLES_READ_MAX, SampleReader};
+pub use verify::{Verified, VerifyError, verify};
+
+/// An entry's number, from the row it lies in.
+fn seq_of_row(row: i64) -> u64 {
+    u64::try_from(row).unwrap_or(0)
+}

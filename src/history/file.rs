@@ -1,0 +1,278 @@
+//! One SQLite file of ours: opened, checked, brought up to date, or moved aside.
+//!
+//! A file that cannot be trusted is never repaired and never deleted: it is renamed with its date,
+//! together with its write-ahead log, and a new one is begun. A file of a newer layout or of another
+//! program is left exactly as it is. What lies in the file is its owner's business ([`super::journal`],
+//! [`super::samples`]).
+
+use std::fs::{self, File};
+use std::io;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::config::DbConfig;
+use rusqlite::{Connection, ErrorCode, OpenFlags};
+
+use crate::history::OpenError;
+use crate::moment::{Moment, Wall};
+use crate::monitor::{Detail, Event, EventKind};
+
+/// How long a writer waits for another program that has the file locked.
+const BUSY_TIMEOUT: Duration = Duration::from_millis(200);
+/// The write-ahead log is cut back to this size when it has been copied into the file.
+const WAL_KEPT_BYTES_MAX: i64 = 16 << 20;
+
+/// What sets one kind of file apart.
+pub(super) struct Layout {
+    /// SQLite's `application_id`, so that the file is known for what it is.
+    pub(super) application_id: i64,
+    /// The steps from an empty file to the present layout; `user_version` counts those taken.
+    pub(super) migrations: &'static [&'static str],
+    /// A cheap look at what lies in the file. An error means that the file is damaged.
+    pub(super) check: fn(&Connection) -> Result<(), Flaw>,
+}
+
+/// A damaged file that was moved aside.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Replaced {
+    /// Where the damaged file was, and the new one is.
+    pub file: PathBuf,
+    /// Where the damaged file is now.
+    pub moved_to: PathBuf,
+    /// What is wrong with it.
+    pub cause: String,
+}
+
+impl Replaced {
+    /// The fact as an event of the journal.
+    pub fn event(&self, site_id: &str, at: Moment) -> Event {
+        let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
+        Event {
+            at,
+            kind: EventKind::DatabaseReplaced,
+            subject: site_id.to_owned(),
+            who: None,
+            detail: [
+                ("file", Detail::Text(name(&self.file))),
+                ("moved_to", Detail::Text(name(&self.moved_to))),
+                ("cause", Detail::Text(self.cause.clone())),
+            ]
+            .into(),
+        }
+    }
+}
+
+/// Why a file cannot be used as it is.
+#[derive(Debug)]
+pub(super) enum Flaw {
+    /// Its contents are not what was written.
+    Damaged(String),
+    /// It has steps of migration that are not known here.
+    Newer { found: i64, known: i64 },
+    /// It is not ours.
+    Foreign,
+    /// The database could not do its work, which says nothing about the contents.
+    Failed(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for Flaw {
+    fn from(error: rusqlite::Error) -> Self {
+        if speaks_of_damage(&error) { Flaw::Damaged(error.to_string()) } else { Flaw::Failed(error) }
+    }
+}
+
+/// Whether the error means that the file's contents are wrong, rather than that the disk is.
+pub(super) fn speaks_of_damage(error: &rusqlite::Error) -> bool {
+    if let rusqlite::Error::SqliteFailure(failure, _) = error {
+        // `Unknown` is plain SQLITE_ERROR: a table or column that should be there is not.
+        return matches!(
+            failure.code,
+            ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase | ErrorCode::Unknown
+        ) || failure.extended_code == rusqlite::ffi::SQLITE_IOERR_SHORT_READ;
+    }
+    matches!(
+        error,
+        rusqlite::Error::SqlInputError { .. }
+            | rusqlite::Error::InvalidColumnType(..)
+            | rusqlite::Error::FromSqlConversionFailure(..)
+            | rusqlite::Error::IntegralValueOutOfRange(..)
+            | rusqlite::Error::Utf8Error(..)
+    )
+}
+
+/// Opens the file for writing, creating it where there is none; a damaged one is moved aside first.
+pub(super) fn open_or_replace(
+    path: &Path,
+    layout: &Layout,
+    now: Wall,
+) -> Result<(Connection, Option<Replaced>), OpenError> {
+    match open(path, layout) {
+        Ok(db) => Ok((db, None)),
+        Err(Flaw::Damaged(cause)) => {
+            let (db, replaced) = replace(path, layout, cause, now)?;
+            Ok((db, Some(replaced)))
+        }
+        Err(flaw) => Err(refusal(path, flaw)),
+    }
+}
+
+/// Moves the damaged file aside and begins a new one. No connection to it may be open any more.
+pub(super) fn replace(
+    path: &Path,
+    layout: &Layout,
+    cause: String,
+    now: Wall,
+) -> Result<(Connection, Replaced), OpenError> {
+    let moved_to = move_aside(path, now).map_err(|error| OpenError::io(path, &error))?;
+    let db = open(path, layout).map_err(|flaw| refusal(path, flaw))?;
+    Ok((db, Replaced { file: path.to_owned(), moved_to, cause }))
+}
+
+/// Opens the file for reading only, beside a daemon that writes to it or without one.
+pub(super) fn open_read_only(path: &Path) -> rusqlite::Result<Connection> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let db = Connection::open_with_flags(path, flags)?;
+    db.busy_timeout(BUSY_TIMEOUT)?;
+    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(())) {
+        // A reader that may not write beside the file cannot have shared memory there; without a
+        // write-ahead log it needs none.
+        Err(error) if cannot_open(&error) && length(&beside(path, "-wal")) == 0 => {
+            let uri = format!("file:{}?immutable=1", uri_path(path));
+            Connection::open_with_flags(uri, flags | OpenFlags::SQLITE_OPEN_URI)
+        }
+        Err(error) => Err(error),
+        Ok(()) => Ok(db),
+    }
+}
+
+/// Takes away what a closing connection would do to the file: copy the log into it and delete the log.
+pub(super) fn close_untouched(db: &Connection) -> rusqlite::Result<()> {
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, true).map(|_| ())
+}
+
+fn open(path: &Path, layout: &Layout) -> Result<Connection, Flaw> {
+    if length(path) == 0 && length(&beside(path, "-wal")) > 0 {
+        return Err(Flaw::Damaged("the file is gone or empty, its write-ahead log is not".to_owned()));
+    }
+    let mut db = Connection::open(path)?;
+    close_untouched(&db)?;
+    db.busy_timeout(BUSY_TIMEOUT)?;
+    let version = known_version(&db, layout)?;
+    if version > 0 {
+        check_length(path, &db)?;
+        (layout.check)(&db)?;
+    }
+    // FULL before the switch to WAL, so that the file's first page is on the disk before any log is.
+    db.pragma_update(None, "synchronous", "FULL")?;
+    db.pragma_update_and_check(None, "journal_mode", "WAL", |row| row.get::<_, String>(0))?;
+    db.pragma_update(None, "journal_size_limit", WAL_KEPT_BYTES_MAX)?;
+    migrate(&mut db, layout, version)?;
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_NO_CKPT_ON_CLOSE, false)?;
+    Ok(db)
+}
+
+/// The file's layout, when it is ours and known here; 0 for a new file.
+fn known_version(db: &Connection, layout: &Layout) -> Result<i64, Flaw> {
+    let id: i64 = db.pragma_query_value(None, "application_id", |row| row.get(0))?;
+    let version: i64 = db.pragma_query_value(None, "user_version", |row| row.get(0))?;
+    let tables: i64 = db.query_row("SELECT count(*) FROM sqlite_schema", [], |row| row.get(0))?;
+    let known = layout.steps();
+    match (id, version) {
+        (0, 0) if tables == 0 => Ok(0),
+        (id, found) if id == layout.application_id && found > known => Err(Flaw::Newer { found, known }),
+        (id, 1..) if id == layout.application_id => Ok(version),
+        _ => Err(Flaw::Foreign),
+    }
+}
+
+/// Finds a file that was cut off. With a write-ahead log in use the file may rightly be shorter.
+fn check_length(path: &Path, db: &Connection) -> Result<(), Flaw> {
+    if length(&beside(path, "-wal")) > 0 {
+        return Ok(());
+    }
+    let pages: u32 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+    let page_bytes: u32 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    let (is, should) = (length(path), u64::from(pages) * u64::from(page_bytes));
+    if is < should {
+        return Err(Flaw::Damaged(format!("the file is cut off: {is} bytes of {should}")));
+    }
+    Ok(())
+}
+
+fn migrate(db: &mut Connection, layout: &Layout, version: i64) -> rusqlite::Result<()> {
+    let taken = usize::try_from(version).unwrap_or(usize::MAX);
+    for (step, sql) in (1_i64..).zip(layout.migrations).skip(taken) {
+        let transaction = db.transaction()?;
+        transaction.execute_batch(sql)?;
+        transaction.pragma_update(None, "application_id", layout.application_id)?;
+        transaction.pragma_update(None, "user_version", step)?;
+        transaction.commit()?;
+    }
+    Ok(())
+}
+
+impl Layout {
+    fn steps(&self) -> i64 {
+        i64::try_from(self.migrations.len()).unwrap_or(i64::MAX)
+    }
+}
+
+fn refusal(path: &Path, flaw: Flaw) -> OpenError {
+    let path = path.to_owned();
+    match flaw {
+        Flaw::Newer { found, known } => OpenError::Newer { path, found, known },
+        Flaw::Foreign => OpenError::Foreign { path },
+        Flaw::Damaged(cause) => OpenError::Disk { path, cause },
+        Flaw::Failed(error) => match error.sqlite_error_code() {
+            Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen) => {
+                OpenError::NotWritable { path, cause: error.to_string() }
+            }
+            _ => OpenError::Disk { path, cause: error.to_string() },
+        },
+    }
+}
+
+/// Renames the file and its log so that they still belong together, and says to what.
+fn move_aside(path: &Path, now: Wall) -> io::Result<PathBuf> {
+    let stamp = now.strftime("%Y-%m-%dT%H-%M-%SZ");
+    let moved_to = (1..)
+        .map(|count| match count {
+            1 => beside(path, &format!(".damaged-{stamp}")),
+            _ => beside(path, &format!(".damaged-{stamp}.{count}")),
+        })
+        .find(|free| ["", "-wal", "-shm"].iter().all(|part| !beside(free, part).exists()))
+        .unwrap_or_else(|| beside(path, ".damaged"));
+    // The file first: should this be cut short, a log without its file is found at the next start.
+    for part in ["", "-wal", "-shm"] {
+        match fs::rename(beside(path, part), beside(&moved_to, part)) {
+            Err(error) if error.kind() == io::ErrorKind::NotFound => {}
+            other => other?,
+        }
+    }
+    sync_directory_of(path)?;
+    Ok(moved_to)
+}
+
+/// Makes names in the file's directory survive a power cut.
+pub(super) fn sync_directory_of(path: &Path) -> io::Result<()> {
+    path.parent().map_or(Ok(()), |dir| File::open(dir)?.sync_all())
+}
+
+fn cannot_open(error: &rusqlite::Error) -> bool {
+    matches!(error.sqlite_error_code(), Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly))
+}
+
+fn length(path: &Path) -> u64 {
+    fs::metadata(path).map_or(0, |metadata| metadata.len())
+}
+
+fn beside(path: &Path, suffix: &str) -> PathBuf {
+    let mut name = path.as_os_str().to_owned();
+    name.push(suffix);
+    PathBuf::from(name)
+}
+
+/// The path as SQLite's URI file names have it (https://www.sqlite.org/uri.html, section 3.1).
+fn uri_path(path: &Path) -> String {
+    path.to_string_lossy().replace('%', "%25").replace('?', "%3f").replace('#', "%23")
+}

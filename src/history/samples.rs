@@ -1,0 +1,232 @@
+//! The history file: samples as they were judged, one row each, in the order in which they came.
+//!
+//! [`SampleStore`] is the writer's side, [`SampleReader`] the readers'; how samples lie in the file is
+//! known here only. Numbers are stored as the 64-bit floats they are, flags as integers, so the type of
+//! `value` tells which; a bad sample has no value. Samples past their age or over the size are given
+//! up oldest first, in slices; freed pages are used again, and the file is never rebuilt.
+
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::types::{ToSql, ToSqlOutput, ValueRef};
+use rusqlite::{Connection, TransactionBehavior};
+
+use crate::history::file::{self, Flaw, Layout, Replaced};
+use crate::history::{OpenError, ReadError};
+use crate::moment::Wall;
+use crate::signal::{Reason, Reasons, Sample, SignalIndex, Value};
+
+/// The history's name in the data directory.
+pub const HISTORY_FILE: &str = "history.db";
+
+/// The most samples that one read returns.
+pub const SAMPLES_READ_MAX: usize = 1_000_000;
+
+/// Rows given up in one transaction. More than can come between two commits of a large site.
+const TRIM_ROWS_MAX: u32 = 20_000;
+/// Share of the size limit, in percent, that is filled before the oldest samples are given up: a
+/// completely full file could not even delete.
+const FILLED_PERCENT_MAX: i64 = 90;
+/// The smallest file that is of any use.
+const PAGES_MIN: i64 = 64;
+
+pub(super) const LAYOUT: Layout = Layout {
+    application_id: 0x5373_6b48, // "SskH"
+    migrations: &["
+        CREATE TABLE signal (
+            id   INTEGER PRIMARY KEY,
+            name TEXT NOT NULL UNIQUE
+        ) STRICT;
+        CREATE TABLE sample (
+            id      INTEGER PRIMARY KEY,
+            signal  INTEGER NOT NULL REFERENCES signal (id),
+            time_ms INTEGER NOT NULL,
+            value   ANY,
+            reasons INTEGER NOT NULL
+        ) STRICT;
+        CREATE INDEX sample_by_time ON sample (signal, time_ms);
+        CREATE TABLE reason (
+            bit  INTEGER PRIMARY KEY,
+            word TEXT NOT NULL
+        ) STRICT;
+        CREATE VIEW samples AS SELECT
+            signal.name AS signal, strftime('%Y-%m-%dT%H:%M:%fZ', time_ms / 1000.0, 'unixepoch') AS time, value,
+            (SELECT group_concat(word, ' ') FROM reason WHERE reasons & bit) AS reasons
+            FROM sample JOIN signal ON signal.id = sample.signal;
+    "],
+    check,
+};
+
+/// A sample as it is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KeptSample {
+    /// When the value was read, by the wall clock, to the millisecond.
+    pub time: Wall,
+    /// The value; `None` when the quality was bad.
+    pub value: Option<Value>,
+    /// Why the sample was not good.
+    pub reasons: Reasons,
+}
+
+/// The history, open for writing.
+pub(super) struct SampleStore {
+    db: Connection,
+    /// The key of each signal of the site.
+    keys: Vec<i64>,
+    keep: Duration,
+    pages_max: i64,
+}
+
+impl SampleStore {
+    /// Opens or begins the history at `path`; a damaged one is moved aside. `signals` are the ids of
+    /// the site's signals, in site order.
+    pub(super) fn open(
+        path: &Path,
+        signals: &[String],
+        keep: Duration,
+        max_size_bytes: u64,
+        now: Wall,
+    ) -> Result<(SampleStore, Option<Replaced>), OpenError> {
+        let (db, replaced) = file::open_or_replace(path, &LAYOUT, now)?;
+        let disk =
+            |error: rusqlite::Error| OpenError::Disk { path: path.to_owned(), cause: error.to_string() };
+        let pages_max = limit_size(&db, max_size_bytes).map_err(disk)?;
+        let mut store = SampleStore { db, keys: Vec::new(), keep, pages_max };
+        store.learn_names(signals).map_err(disk)?;
+        Ok((store, replaced))
+    }
+
+    /// Keeps the samples, in one transaction. When it returns, they are on the disk.
+    pub(super) fn keep<'a>(
+        &mut self,
+        samples: impl Iterator<Item = &'a (SignalIndex, Sample)>,
+    ) -> rusqlite::Result<()> {
+        let transaction = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        {
+            let mut insert = transaction.prepare_cached(
+                "INSERT INTO sample (signal, time_ms, value, reasons) VALUES (?1, ?2, ?3, ?4)",
+            )?;
+            for (signal, sample) in samples {
+                let Some(key) = self.keys.get(signal.0) else { continue };
+                let time_ms = sample.at.wall.as_millisecond();
+                insert.execute((key, time_ms, sample.value().map(Stored), sample.reasons().bits()))?;
+            }
+        }
+        transaction.commit()
+    }
+
+    /// Gives up a slice of the oldest samples when they are past their age, or the file is nearly as
+    /// large as it may be. Returns how many.
+    pub(super) fn trim(&mut self, now: Wall) -> rusqlite::Result<usize> {
+        let oldest_kept = if self.is_nearly_full()? {
+            i64::MAX
+        } else {
+            now.checked_sub(self.keep).unwrap_or(Wall::MIN).as_millisecond()
+        };
+        self.db
+            .prepare_cached(
+                "DELETE FROM sample WHERE time_ms < ?1
+                 AND id IN (SELECT id FROM sample ORDER BY id LIMIT ?2)",
+            )?
+            .execute((oldest_kept, TRIM_ROWS_MAX))
+    }
+
+    fn is_nearly_full(&self) -> rusqlite::Result<bool> {
+        let pages: i64 = self.db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+        let free: i64 = self.db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
+        Ok(pages - free > self.pages_max / 100 * FILLED_PERCENT_MAX)
+    }
+
+    fn learn_names(&mut self, signals: &[String]) -> rusqlite::Result<()> {
+        let transaction = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        for name in signals {
+            transaction.execute("INSERT OR IGNORE INTO signal (name) VALUES (?1)", [name])?;
+            let key =
+                transaction.query_row("SELECT id FROM signal WHERE name = ?1", [name], |row| row.get(0))?;
+            self.keys.push(key);
+        }
+        for reason in Reason::ALL {
+            let bit = Reasons::one(reason).bits();
+            transaction.execute("INSERT OR IGNORE INTO reason VALUES (?1, ?2)", (bit, reason.word()))?;
+        }
+        transaction.commit()
+    }
+}
+
+/// Reads the history, beside the daemon or without one. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct SampleReader {
+    path: PathBuf,
+}
+
+impl SampleReader {
+    /// A reader of the history in the data directory `dir`.
+    pub fn new(dir: &Path) -> Self {
+        SampleReader { path: dir.join(HISTORY_FILE) }
+    }
+
+    /// The samples of the signal `device.signal` with `from <= time < to`, by time; at most
+    /// [`SAMPLES_READ_MAX`].
+    pub fn samples(&self, signal: &str, from: Wall, to: Wall) -> Result<Vec<KeptSample>, ReadError> {
+        self.read(signal, from, to).map_err(|error| ReadError::new(&self.path, error))
+    }
+
+    fn read(&self, signal: &str, from: Wall, to: Wall) -> rusqlite::Result<Vec<KeptSample>> {
+        let db = file::open_read_only(&self.path)?;
+        let mut select = db.prepare(
+            "SELECT time_ms, value, reasons FROM sample
+             WHERE signal = (SELECT id FROM signal WHERE name = ?1) AND time_ms >= ?2 AND time_ms < ?3
+             ORDER BY time_ms, id LIMIT ?4",
+        )?;
+        let limit = i64::try_from(SAMPLES_READ_MAX).unwrap_or(i64::MAX);
+        let rows = select.query_map((signal, from.as_millisecond(), to.as_millisecond(), limit), |row| {
+            Ok(KeptSample {
+                time: Wall::from_millisecond(row.get(0)?).unwrap_or(Wall::UNIX_EPOCH),
+                value: restore(row.get_ref(1)?),
+                reasons: Reasons::from_bits(row.get(2)?),
+            })
+        })?;
+        rows.collect()
+    }
+}
+
+/// A value on its way into the file.
+struct Stored(Value);
+
+impl ToSql for Stored {
+    fn to_sql(&self) -> rusqlite::Result<ToSqlOutput<'_>> {
+        Ok(match self.0 {
+            Value::Number(number) => number.into(),
+            Value::Flag(flag) => i64::from(flag).into(),
+        })
+    }
+}
+
+fn restore(stored: ValueRef<'_>) -> Option<Value> {
+    match stored {
+        ValueRef::Real(number) => Some(Value::Number(number)),
+        ValueRef::Integer(flag) => Some(Value::Flag(flag != 0)),
+        ValueRef::Null | ValueRef::Text(_) | ValueRef::Blob(_) => None,
+    }
+}
+
+/// Sets the hard stop on the file's size, and returns it in pages.
+fn limit_size(db: &Connection, max_size_bytes: u64) -> rusqlite::Result<i64> {
+    let page_bytes: u32 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    let pages = i64::try_from(max_size_bytes / u64::from(page_bytes.max(1))).unwrap_or(i64::MAX);
+    // SQLite numbers pages with 32 bits.
+    let pages = pages.clamp(PAGES_MIN, i64::from(u32::MAX) - 1);
+    db.pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))?;
+    Ok(pages)
+}
+
+fn check(db: &Connection) -> Result<(), Flaw> {
+    db.query_row("SELECT count(name) FROM signal", [], |_| Ok(()))?;
+    let mut ends = db.prepare(
+        "SELECT signal, time_ms, value, reasons FROM (SELECT * FROM sample ORDER BY id DESC LIMIT 1000)
+         UNION ALL SELECT signal, time_ms, value, reasons FROM (SELECT * FROM sample ORDER BY id LIMIT 1000)",
+    )?;
+    let mut rows = ends.query([])?;
+    while rows.next()?.is_some() {}
+    Ok(())
+}

@@ -1,0 +1,99 @@
+//! Tests of the record as a whole: on real files, with a daemon that is killed and disks that fail.
+//!
+//! Here is what they share. Tests that need a process of their own (to be killed, to have a limit of
+//! its own) start this test binary again, with [`CHILD`] naming the directory to work in.
+
+#![allow(clippy::unwrap_used, clippy::expect_used)]
+
+mod keeping;
+
+use std::path::Path;
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::oneshot;
+
+use crate::history::queue::Limits;
+use crate::history::recorder::{Kept, open_with};
+use crate::history::{OpenError, Record, RecordError};
+use crate::moment::{Clock, Moment, Mono, Wall};
+use crate::monitor::{Detail, Event, EventKind, Who};
+use crate::signal::{Reasons, Sample, Value};
+
+const H2S: &str = "h2s-1.concentration";
+const DOOR: &str = "door.open";
+
+fn start() -> Wall {
+    "2026-03-02T15:04:05.120Z".parse().unwrap()
+}
+
+fn moment(after_ms: u64) -> Moment {
+    let mono = Mono::from_millis(after_ms);
+    Moment { mono, wall: start() + mono.since_start() }
+}
+
+fn clock() -> Clock {
+    Arc::new(|| moment(3_600_000))
+}
+
+fn kept() -> Kept {
+    Kept {
+        site_id: "willow-bend".to_owned(),
+        signals: vec![H2S.to_owned(), DOOR.to_owned()],
+        keep_samples: Duration::from_secs(3 * 365 * 86_400),
+        max_size_bytes: 1 << 30,
+    }
+}
+
+/// Limits with which nothing but close, a full queue or an alarm writes samples.
+fn limits() -> Limits {
+    Limits { samples_every: Duration::from_secs(3600), ..Limits::default() }
+}
+
+fn open(dir: &Path) -> Record {
+    try_open(dir).unwrap()
+}
+
+fn try_open(dir: &Path) -> Result<Record, OpenError> {
+    open_with(dir, &kept(), clock(), limits())
+}
+
+fn event(number: u64) -> Event {
+    Event {
+        at: moment(number),
+        kind: EventKind::DeviceOnline,
+        subject: format!("device-{number}"),
+        who: None,
+        detail: [("number", Detail::Text(number.to_string()))].into(),
+    }
+}
+
+fn alarm(kind: EventKind, subject: &str) -> Event {
+    let detail = [
+        ("value", Detail::Number(0.1 + 0.2)),
+        ("state", Detail::Text("unacknowledged".to_owned())),
+        ("reasons", Detail::List(vec!["settling".to_owned()])),
+        ("latched", Detail::Flag(true)),
+    ];
+    let who = Who { user: "mvega".to_owned(), name: Some("Mar\u{ed}a \"Vega\"\n\u{1}".to_owned()) };
+    Event { at: moment(12), kind, subject: subject.to_owned(), who: Some(who), detail: detail.into() }
+}
+
+fn number(number: f64, after_ms: u64) -> Sample {
+    Sample::new(Some(Value::Number(number)), Reasons::NONE, moment(after_ms))
+}
+
+/// Records the events and waits until they are on the disk.
+fn record(record: &Record, events: Vec<Event>) -> Vec<u64> {
+    answer(record.recorder.events(events)).unwrap()
+}
+
+fn answer(receiver: oneshot::Receiver<Result<Vec<u64>, RecordError>>) -> Result<Vec<u64>, RecordError> {
+    receiver.blocking_recv().unwrap()
+}
+
+fn wait_for(happened: impl Fn() -> bool) {
+    while !happened() {
+        std::thread::sleep(Duration::from_millis(2));
+    }
+}

@@ -1,0 +1,126 @@
+//! Proving the journal: every hash recomputed from the first entry on.
+//!
+//! What is proven is that nothing between the first entry and the last was changed, removed or put
+//! in. That entries were cut off the *end* shows only against a head that was noted elsewhere.
+
+use std::path::Path;
+
+use rusqlite::types::ValueRef;
+use rusqlite::{Connection, Row};
+
+use crate::history::chain::{Head, link, parse_entry};
+use crate::history::file::{self, speaks_of_damage};
+use crate::history::journal::JOURNAL_FILE;
+use crate::history::{ReadError, seq_of_row};
+
+/// A journal whose chain is whole.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Verified {
+    /// How many entries were checked: all of them.
+    pub entries: u64,
+    /// The end of the chain.
+    pub head: Head,
+}
+
+/// What can come of proving a journal, other than that it is whole.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum VerifyError {
+    /// The chain is broken.
+    #[error("entry {seq}: {what}")]
+    Broken {
+        /// The first entry that is not what was recorded.
+        seq: u64,
+        /// What is wrong with it.
+        what: String,
+    },
+    /// The journal cannot be read at all.
+    #[error(transparent)]
+    Unreadable(#[from] ReadError),
+}
+
+/// Recomputes the hash chain of the journal in `dir`, while a daemon writes to it or not. With
+/// `noted_head`, a hash noted earlier, it also proves that the chain still runs through that entry.
+pub fn verify(dir: &Path, noted_head: Option<&str>) -> Result<Verified, VerifyError> {
+    let path = dir.join(JOURNAL_FILE);
+    let unreadable = |error: rusqlite::Error| ReadError::new(&path, error);
+    let db = file::open_read_only(&path).map_err(unreadable)?;
+    let mut walk = Walk::new(noted_head);
+    match walk.over(&db) {
+        Ok(()) => walk.outcome(),
+        Err(Stop::Broken(what)) => Err(VerifyError::Broken { seq: walk.head.seq + 1, what }),
+        Err(Stop::Failed(error)) if walk.head.seq > 0 && speaks_of_damage(&error) => {
+            Err(VerifyError::Broken { seq: walk.head.seq + 1, what: format!("the file is damaged: {error}") })
+        }
+        Err(Stop::Failed(error)) => Err(unreadable(error).into()),
+    }
+}
+
+/// How far the chain has been found whole.
+struct Walk<'a> {
+    head: Head,
+    noted_head: Option<&'a str>,
+    noted_head_seen: bool,
+}
+
+enum Stop {
+    Broken(String),
+    Failed(rusqlite::Error),
+}
+
+impl From<rusqlite::Error> for Stop {
+    fn from(error: rusqlite::Error) -> Self {
+        Stop::Failed(error)
+    }
+}
+
+impl<'a> Walk<'a> {
+    fn new(noted_head: Option<&'a str>) -> Self {
+        Walk { head: Head::default(), noted_head, noted_head_seen: false }
+    }
+
+    fn over(&mut self, db: &Connection) -> Result<(), Stop> {
+        let mut select = db.prepare("SELECT seq, text, hash FROM event ORDER BY seq")?;
+        let mut rows = select.query([])?;
+        while let Some(row) = rows.next()? {
+            self.step(row)?;
+        }
+        Ok(())
+    }
+
+    fn step(&mut self, row: &Row<'_>) -> Result<(), Stop> {
+        let expected = self.head.seq + 1;
+        let seq = seq_of_row(row.get(0)?);
+        if seq != expected {
+            return Err(Stop::Broken(format!("is missing; the next entry is {seq}")));
+        }
+        let text = words(row.get_ref(1)?).ok_or_else(|| Stop::Broken("its text is not text".to_owned()))?;
+        let stored = words(row.get_ref(2)?).ok_or_else(|| Stop::Broken("its hash is not text".to_owned()))?;
+        let computed = link(&self.head.hash, text);
+        if computed != stored {
+            return Err(Stop::Broken(format!("its hash should be {computed}, and is {stored}")));
+        }
+        let entry = parse_entry(text, computed).map_err(Stop::Broken)?;
+        if entry.seq != seq {
+            return Err(Stop::Broken(format!("its text was recorded as entry {}", entry.seq)));
+        }
+        self.noted_head_seen |= self.noted_head.is_some_and(|noted| noted.eq_ignore_ascii_case(&entry.hash));
+        self.head = Head { seq, hash: entry.hash };
+        Ok(())
+    }
+
+    fn outcome(self) -> Result<Verified, VerifyError> {
+        match self.noted_head {
+            Some(noted) if !self.noted_head_seen => Err(VerifyError::Broken {
+                seq: self.head.seq + 1,
+                what: format!(
+                    "the chain ends before {noted} has come by: its end was cut off, or this is another journal"
+                ),
+            }),
+            _ => Ok(Verified { entries: self.head.seq, head: self.head }),
+        }
+    }
+}
+
+fn words(stored: ValueRef<'_>) -> Option<&str> {
+    stored.as_str().ok()
+}

@@ -1,0 +1,225 @@
+//! The thread that writes: events as they come, samples every few seconds, again after a failure.
+//!
+//! It is the only one that writes to either file. A write that fails is tried again with growing
+//! pauses, for events and samples apart, since the one file may be full while the other is not. Once
+//! writing works again, what was given up meanwhile becomes an event itself.
+
+use std::fs::File;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use crate::history::file::speaks_of_damage;
+use crate::history::journal::Journal;
+use crate::history::queue::{Queue, Waiting};
+use crate::history::reader::is_about_an_alarm;
+use crate::history::samples::SampleStore;
+use crate::moment::Clock;
+use crate::monitor::{Detail, Event, EventKind};
+
+/// Everything the thread owns.
+pub(super) struct Writer {
+    queue: Arc<Queue>,
+    journal: Journal,
+    samples: SampleStore,
+    journal_path: PathBuf,
+    clock: Clock,
+    site_id: String,
+    /// When events may be written, and samples should be.
+    events_pace: Pace,
+    samples_pace: Pace,
+    told: Told,
+    /// The data directory is this daemon's for as long as the thread lives.
+    _lock: File,
+}
+
+/// When one of the files is written to next.
+struct Pace {
+    next: Instant,
+    failures: u32,
+    error: Option<String>,
+}
+
+/// How much of what was lost the journal has been told of.
+struct Told {
+    events: u64,
+    samples: u64,
+    at: Option<Instant>,
+}
+
+impl Writer {
+    pub(super) fn new(
+        queue: Arc<Queue>,
+        journal: Journal,
+        samples: SampleStore,
+        journal_path: PathBuf,
+        clock: Clock,
+        site_id: String,
+        lock: File,
+    ) -> Self {
+        let samples_every = queue.limits.samples_every;
+        Writer {
+            queue,
+            journal,
+            samples,
+            journal_path,
+            clock,
+            site_id,
+            events_pace: Pace::starting(Duration::ZERO),
+            samples_pace: Pace::starting(samples_every),
+            told: Told { events: 0, samples: 0, at: None },
+            _lock: lock,
+        }
+    }
+
+    /// Writes until the queue is closed and everything that the disk takes is written.
+    pub(super) fn run(mut self) {
+        while !self.wait_for_work() {
+            let now = Instant::now();
+            if self.events_pace.next <= now {
+                self.write_events();
+            }
+            if self.samples_pace.next <= now {
+                self.write_samples();
+            }
+            self.tell_losses();
+        }
+        while self.write_events() {}
+        self.write_samples();
+        self.told.at = None;
+        self.tell_losses();
+        while self.write_events() {}
+        let queue = Arc::clone(&self.queue);
+        drop(self); // The files are closed and the lock is free before anybody is told.
+        queue.finish();
+    }
+
+    /// Waits until something may be written; true when the queue is closed.
+    fn wait_for_work(&self) -> bool {
+        let (events_at, samples_at) = (self.events_pace.next, self.samples_pace.next);
+        let waiting = self.queue.wait_until(|waiting, now| {
+            let events_at = waiting.has_events().then_some(events_at);
+            let samples_at = (!waiting.samples.is_empty()).then_some(samples_at);
+            match events_at.into_iter().chain(samples_at).min() {
+                _ if waiting.closing => Ok(()),
+                Some(time) if time <= now => Ok(()),
+                time => Err(time),
+            }
+        });
+        waiting.closing
+    }
+
+    /// Writes one transaction of events; true when that was done and there may be more.
+    fn write_events(&mut self) -> bool {
+        let batches = self.queue.lock().first_events(self.queue.limits.events_per_commit_max);
+        if batches.is_empty() {
+            return false;
+        }
+        match self.journal.append(&batches) {
+            Ok((numbers, head)) => {
+                self.events_pace.worked(Duration::ZERO);
+                let mut waiting = self.queue.lock();
+                waiting.events_recorded(numbers, head);
+                self.say(&mut waiting);
+                let alarm =
+                    batches.iter().flat_map(|batch| batch.iter()).any(|event| is_about_an_alarm(event.kind));
+                if alarm && self.samples_pace.failures == 0 {
+                    self.samples_pace.next = Instant::now();
+                }
+                true
+            }
+            Err(error) => {
+                self.events_pace.failed(&error, self.queue.limits.retry_after);
+                tracing::error!("{}: cannot be written: {error}", self.journal_path.display());
+                self.say(&mut self.queue.lock());
+                if speaks_of_damage(&error) {
+                    self.replace_journal(&error.to_string());
+                }
+                false
+            }
+        }
+    }
+
+    fn write_samples(&mut self) {
+        let limits = &self.queue.limits;
+        let taken = std::mem::take(&mut self.queue.lock().samples);
+        let kept = self.samples.keep(taken.iter());
+        let trimmed = self.samples.trim((self.clock)().wall);
+        match kept.and(trimmed) {
+            Ok(_) => {
+                self.samples_pace.worked(limits.samples_every);
+                self.say(&mut self.queue.lock());
+            }
+            Err(error) => {
+                self.samples_pace.failed(&error, limits.retry_after);
+                tracing::error!("the history cannot be written: {error}");
+                let mut waiting = self.queue.lock();
+                waiting.put_back(taken, limits.samples_queued_max);
+                self.say(&mut waiting);
+            }
+        }
+    }
+
+    /// Puts the state of the two files where everybody can see it.
+    fn say(&self, waiting: &mut Waiting) {
+        waiting.status.last_error =
+            self.events_pace.error.clone().or_else(|| self.samples_pace.error.clone());
+    }
+
+    /// Moves a journal that has turned out to be damaged aside; what waits goes into a new one.
+    fn replace_journal(&mut self, cause: &str) {
+        let now = (self.clock)();
+        match self.journal.replace(&self.journal_path, cause.to_owned(), now.wall) {
+            Ok(replaced) => {
+                let event = replaced.event(&self.site_id, now);
+                let mut waiting = self.queue.lock();
+                waiting.add_own_event(event);
+                waiting.status.replaced.push(replaced);
+            }
+            Err(error) => tracing::error!("{error}"),
+        }
+    }
+
+    /// Makes an event of what was given up, once both files can be written again.
+    fn tell_losses(&mut self) {
+        let works = self.events_pace.failures == 0 && self.samples_pace.failures == 0;
+        let lately = self.told.at.is_some_and(|at| at.elapsed() < self.queue.limits.loss_told_every);
+        let mut waiting = self.queue.lock();
+        let events = waiting.status.events_lost - self.told.events;
+        let samples = waiting.status.samples_lost - self.told.samples;
+        if !works || lately || events + samples == 0 {
+            return;
+        }
+        waiting.add_own_event(Event {
+            at: (self.clock)(),
+            kind: EventKind::RecordLost,
+            subject: self.site_id.clone(),
+            who: None,
+            detail: [("events", number(events)), ("samples", number(samples))].into(),
+        });
+        self.told.events += events;
+        self.told.samples += samples;
+        self.told.at = Some(Instant::now());
+    }
+}
+
+impl Pace {
+    fn starting(after: Duration) -> Self {
+        Pace { next: Instant::now() + after, failures: 0, error: None }
+    }
+
+    fn worked(&mut self, next_after: Duration) {
+        *self = Pace::starting(next_after);
+    }
+
+    fn failed(&mut self, error: &rusqlite::Error, (first, longest): (Duration, Duration)) {
+        let doubled = first.saturating_mul(1_u32.checked_shl(self.failures).unwrap_or(u32::MAX));
+        self.next = Instant::now() + doubled.min(longest);
+        self.failures = (self.failures + 1).min(u32::BITS - 1);
+        self.error = Some(error.to_string());
+    }
+}
+
+fn number(count: u64) -> Detail {
+    Detail::Number(f64::from(u32::try_from(count).unwrap_or(u32::MAX)))
+}
