@@ -1,8 +1,18 @@
 //! The wiring: lines, monitor and recorder joined, started and stopped.
 //!
-//! [`Handle`] is what the faces hold: the snapshot as it is replaced, the way in for operator
-//! actions, the journal's reader, and whether the daemon keeps its promises.
+//! [`start`] opens the record, folds the alarm states back from it, and sets the monitor and the
+//! lines to work, each on a thread of its own. Faces are not its business: they are built by the
+//! commands, on the [`Handle`] that a [`Running`] daemon hands out. Nothing here decides; what
+//! decides lives in [`crate::monitor`].
 
+mod clock;
 mod handle;
+mod journaled;
+mod plan;
+mod settings;
+mod start;
+mod watch;
 
+pub use clock::system_clock;
 pub use handle::{ActError, Handle, Health, JournalSource, Request};
+pub use start::{Options, Running, StartError, start};

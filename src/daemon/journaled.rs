@@ -1,0 +1,23 @@
+//! The journal as the daemon uses it: read by the faces, and folded into alarm states at start.
+
+use crate::alarm::Life;
+use crate::daemon::JournalSource;
+use crate::history::{JournalEntry, JournalReader};
+use crate::monitor::{EventKind, Remembered};
+
+impl JournalSource for JournalReader {
+    fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
+        JournalReader::read(self, after, limit).map_err(|error| error.to_string())
+    }
+
+    fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
+        JournalReader::read_last(self, limit).map_err(|error| error.to_string())
+    }
+}
+
+/// What an entry says of an alarm's state, if it says anything.
+pub(super) fn remembered(entry: &JournalEntry) -> Option<Remembered> {
+    let kind = EventKind::from_word(&entry.kind)?;
+    let life = Life::from_word(entry.detail.get("state")?.as_str()?)?;
+    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life })
+}

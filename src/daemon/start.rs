@@ -1,0 +1,153 @@
+//! Start and stop: the record first, then the monitor, then the lines; and back.
+
+use std::collections::BTreeMap;
+use std::io;
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::thread::JoinHandle;
+
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+use crate::config::Site;
+use crate::daemon::settings::{self, Settings};
+use crate::daemon::watch::Watch;
+use crate::daemon::{Handle, Health, journaled, plan, system_clock};
+use crate::history::{self, Record, Recorder};
+use crate::modbus::{self, LinePlan};
+use crate::moment::Moment;
+use crate::monitor::{Detail, Event, EventKind, Plan, State, restore, snapshot};
+
+/// Inputs from the lines that may wait for the monitor.
+const LINE_OUTPUTS_WAITING_MAX: usize = 1024;
+/// Operator actions that may wait for the monitor.
+const REQUESTS_WAITING_MAX: usize = 16;
+
+/// What a start needs beside the site.
+#[derive(Debug, Clone)]
+pub struct Options {
+    /// The data directory; made when it is not there.
+    pub data: PathBuf,
+}
+
+/// Why the daemon could not start.
+#[derive(Debug, thiserror::Error)]
+pub enum StartError {
+    /// The record cannot be opened.
+    #[error(transparent)]
+    Record(#[from] history::OpenError),
+    /// The record cannot be read back.
+    #[error("cannot read back what was recorded: {0}")]
+    ReadBack(#[from] history::ReadError),
+    /// The operating system gives no thread.
+    #[error("cannot start the thread of {what}: {cause}")]
+    Thread {
+        /// Whose thread.
+        what: String,
+        /// What the operating system says.
+        cause: io::Error,
+    },
+}
+
+/// A daemon at work. Dropping it stops the lines, but waits for nothing: use [`Running::stop`].
+pub struct Running {
+    handle: Handle,
+    stop: CancellationToken,
+    threads: Vec<JoinHandle<()>>,
+    recorder: Recorder,
+}
+
+/// Starts the daemon: opens the record, restores the alarms, sets monitor and lines to work.
+pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
+    let clock = system_clock();
+    let plan = plan::monitor_plan(site);
+    let record = history::open(&options.data, site, clock.clone())?;
+    let mut state = State::new(&plan, clock());
+    restore_alarms(&record, &plan, &mut state)?;
+    drop(record.recorder.events(opening_events(site, &record, clock())?));
+
+    let (snapshots, snapshots_seen) = watch::channel(Arc::new(snapshot(&plan, &state)));
+    let (health, health_seen) = watch::channel(Health::default());
+    let (requests, requests_heard) = mpsc::channel(REQUESTS_WAITING_MAX);
+    let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
+    let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal));
+
+    let monitor = Watch {
+        plan,
+        state,
+        clock: clock.clone(),
+        recorder: record.recorder.clone(),
+        lines: outputs_heard,
+        requests: requests_heard,
+        snapshots,
+        health,
+        replaced: !record.replaced.is_empty(),
+    };
+    let stop = CancellationToken::new();
+    let mut threads = vec![thread_of_monitor(monitor)?];
+    for line in LinePlan::of(site) {
+        let what = format!("line {}", line.spec.id);
+        let thread = modbus::spawn(line, clock.clone(), outputs.clone(), stop.clone());
+        threads.push(thread.map_err(|cause| StartError::Thread { what, cause })?);
+    }
+    Ok(Running { handle, stop, threads, recorder: record.recorder })
+}
+
+impl Running {
+    /// What the faces hold of the daemon.
+    pub fn handle(&self) -> Handle {
+        self.handle.clone()
+    }
+
+    /// Stops the lines, lets the monitor finish what came in, and flushes the record.
+    pub async fn stop(self) {
+        let Running { stop, threads, recorder, handle } = self;
+        stop.cancel();
+        drop(handle);
+        let finish = move || {
+            for thread in threads {
+                // A panic aborts the whole process, so a thread that ended has ended well.
+                let _ = thread.join();
+            }
+            recorder.close();
+        };
+        let _ = tokio::task::spawn_blocking(finish).await;
+    }
+}
+
+fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
+    let entries = record.journal.recorded_alarm_events()?;
+    restore(plan, state, entries.iter().filter_map(journaled::remembered));
+    Ok(())
+}
+
+/// What the journal is told of this start: what was moved aside, the start itself with all settings
+/// where they are not those last recorded, and every setting that changed.
+fn opening_events(site: &Site, record: &Record, at: Moment) -> Result<Vec<Event>, StartError> {
+    let in_force: Settings = site.settings.iter().cloned().collect();
+    let recorded = record.journal.last_settings()?;
+    let mut started = Event {
+        at,
+        kind: EventKind::Started,
+        subject: site.id.clone(),
+        who: None,
+        detail: BTreeMap::from([
+            ("version", Detail::Text(env!("CARGO_PKG_VERSION").to_owned())),
+            ("site_sha256", Detail::Text(site.sha256.clone())),
+        ]),
+    };
+    if recorded.as_ref() != Some(&in_force) {
+        started.detail.insert(history::SETTINGS_DETAIL, history::settings_as_detail(&site.settings));
+    }
+    let replaced = record.replaced.iter().map(|replaced| replaced.event(&site.id, at));
+    let changes = recorded.map_or_else(Vec::new, |recorded| settings::changes(&recorded, &in_force, at));
+    Ok(replaced.chain([started]).chain(changes).collect())
+}
+
+/// The monitor has a thread and a runtime of its own, so that no face can keep it waiting.
+fn thread_of_monitor(monitor: Watch) -> Result<JoinHandle<()>, StartError> {
+    let failed = |cause| StartError::Thread { what: "the monitor".to_owned(), cause };
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_time().build().map_err(failed)?;
+    let work = move || runtime.block_on(monitor.run());
+    std::thread::Builder::new().name("monitor".to_owned()).spawn(work).map_err(failed)
+}

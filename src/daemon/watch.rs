@@ -1,0 +1,209 @@
+//! The monitor's thread: hands inputs to the pure core, its events to the journal, its samples to
+//! the history, and publishes the snapshot.
+//!
+//! It waits for nothing but its inputs. An operator's answer waits for the journal in a task of its
+//! own; a snapshot is published by a swap that no reader can hold up.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use tokio::sync::{mpsc, oneshot, watch};
+
+use crate::daemon::{ActError, Health, Request};
+use crate::history::{RecordError, Recorder};
+use crate::modbus::LineOutput;
+use crate::moment::{Clock, Mono};
+use crate::monitor::{Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, snapshot, step};
+
+/// Snapshots follow one another no faster than this, however much comes in.
+const PUBLISH_PAUSE: Duration = Duration::from_millis(100);
+/// A snapshot is published at least this often, even when nothing changes.
+const PUBLISH_EVERY: Duration = Duration::from_millis(500);
+/// How often the recorder and the lines are asked how they are.
+const LOOK_AFTER_EVERY: Duration = Duration::from_secs(1);
+/// A line that has not reported for this long makes no progress.
+const LINE_SILENT_MAX: Duration = Duration::from_secs(15);
+/// Inputs taken in one go before a snapshot is due.
+const INPUTS_AT_ONCE_MAX: usize = 256;
+
+/// What the monitor's thread works with.
+pub(super) struct Watch {
+    pub(super) plan: Plan,
+    pub(super) state: State,
+    pub(super) clock: Clock,
+    pub(super) recorder: Recorder,
+    pub(super) lines: mpsc::Receiver<LineOutput>,
+    pub(super) requests: mpsc::Receiver<Request>,
+    pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
+    pub(super) health: watch::Sender<Health>,
+    pub(super) replaced: bool,
+}
+
+impl Watch {
+    /// Watches until every line has ended, then journals that the daemon stopped.
+    pub(super) async fn run(mut self) {
+        let mut rhythm = Rhythm::new((self.clock)().mono, self.plan.lines.len());
+        self.look_after(&mut rhythm);
+        loop {
+            let now = (self.clock)().mono;
+            let pause = rhythm.next(self.state.wake()).since(now);
+            tokio::select! {
+                output = self.lines.recv() => match output {
+                    Some(output) => self.take_from_lines(output, &mut rhythm),
+                    None => break,
+                },
+                Some(request) = self.requests.recv() => self.take_request(request, &mut rhythm),
+                () = tokio::time::sleep(pause) => self.pass(Input::Tick),
+            }
+            self.look_after(&mut rhythm);
+            self.publish_when_due(&mut rhythm);
+        }
+        self.tell_the_stop();
+        self.publish();
+    }
+
+    fn take_from_lines(&mut self, first: LineOutput, rhythm: &mut Rhythm) {
+        let mut next = Some(first);
+        let mut taken = 0;
+        while let Some(output) = next {
+            match output {
+                LineOutput::Readings(readings) => self.pass(Input::Readings(readings)),
+                LineOutput::Report(report) => {
+                    rhythm.line_reported(report.line.0, (self.clock)().mono);
+                    self.pass(Input::Line(report));
+                }
+            }
+            rhythm.changed = true;
+            taken += 1;
+            next = if taken < INPUTS_AT_ONCE_MAX { self.lines.try_recv().ok() } else { None };
+        }
+    }
+
+    fn take_request(&mut self, request: Request, rhythm: &mut Rhythm) {
+        let output = step(&self.plan, &mut self.state, Input::Act(request.action), (self.clock)());
+        let results = output.results.clone();
+        let recorded = self.hand_on(output);
+        tokio::spawn(async move {
+            let outcome = match recorded {
+                Some(recorded) => committed(recorded).await.map(|()| results),
+                None => Ok(results),
+            };
+            // A caller that has gone away no longer wants its answer.
+            let _ = request.answer.send(outcome);
+        });
+        rhythm.publish_now();
+    }
+
+    /// Passes an input to the core and its output on.
+    fn pass(&mut self, input: Input) {
+        let output = step(&self.plan, &mut self.state, input, (self.clock)());
+        // Nobody waits for these; the recorder keeps them until the disk has them.
+        drop(self.hand_on(output));
+    }
+
+    /// Hands events and samples to the recorder. The receiver tells when the events are committed.
+    fn hand_on(&self, output: Output) -> Option<Committed> {
+        for event in &output.events {
+            tracing::info!(kind = event.kind.word(), subject = event.subject, "event");
+        }
+        // Samples first: those around an alarm's event go to the disk with it.
+        if !output.samples.is_empty() {
+            self.recorder.samples(output.samples);
+        }
+        (!output.events.is_empty()).then(|| self.recorder.events(output.events))
+    }
+
+    fn look_after(&mut self, rhythm: &mut Rhythm) {
+        let now = (self.clock)().mono;
+        if now < rhythm.look_after_at {
+            return;
+        }
+        rhythm.look_after_at = now + LOOK_AFTER_EVERY;
+        let failing = self.recorder.status().last_error;
+        self.pass(Input::Record(RecordReport { replaced: self.replaced, failing: failing.clone() }));
+        let silent = rhythm.silent_lines(now).map(|line| {
+            format!("line {} has made no progress for {} s", self.plan.lines[line], LINE_SILENT_MAX.as_secs())
+        });
+        let record = failing.map(|cause| format!("the record cannot be written: {cause}"));
+        let health = Health { reasons: silent.chain(record).collect() };
+        self.health.send_if_modified(|known| {
+            let changed = *known != health;
+            *known = health;
+            changed
+        });
+    }
+
+    fn publish_when_due(&mut self, rhythm: &mut Rhythm) {
+        let now = (self.clock)().mono;
+        if now >= rhythm.publish_at() {
+            rhythm.published(now);
+            self.publish();
+        }
+    }
+
+    fn publish(&self) {
+        self.snapshots.send_replace(Arc::new(snapshot(&self.plan, &self.state)));
+    }
+
+    fn tell_the_stop(&mut self) {
+        let at = (self.clock)();
+        let subject = self.plan.site_id.clone();
+        let stopped = Event { at, kind: EventKind::Stopped, subject, who: None, detail: Default::default() };
+        drop(self.recorder.events(vec![stopped]));
+    }
+}
+
+/// Tells when events are committed to the journal.
+type Committed = oneshot::Receiver<Result<Vec<u64>, RecordError>>;
+
+async fn committed(recorded: Committed) -> Result<(), ActError> {
+    match recorded.await {
+        Ok(Ok(_)) => Ok(()),
+        Ok(Err(error)) => Err(ActError::NotRecorded(error.to_string())),
+        Err(_) => Err(ActError::Stopping),
+    }
+}
+
+/// When the monitor's thread has something to do of itself.
+struct Rhythm {
+    changed: bool,
+    published: Mono,
+    look_after_at: Mono,
+    line_reports: Vec<Mono>,
+}
+
+impl Rhythm {
+    fn new(now: Mono, lines: usize) -> Self {
+        Rhythm { changed: true, published: now, look_after_at: now, line_reports: vec![now; lines] }
+    }
+
+    fn publish_at(&self) -> Mono {
+        self.published + if self.changed { PUBLISH_PAUSE } else { PUBLISH_EVERY }
+    }
+
+    fn publish_now(&mut self) {
+        self.changed = true;
+        self.published = self.published - PUBLISH_PAUSE;
+    }
+
+    fn published(&mut self, now: Mono) {
+        self.changed = false;
+        self.published = now;
+    }
+
+    fn line_reported(&mut self, line: usize, now: Mono) {
+        if let Some(report) = self.line_reports.get_mut(line) {
+            *report = now;
+        }
+    }
+
+    fn silent_lines(&self, now: Mono) -> impl Iterator<Item = usize> {
+        let silent = move |(_, reported): &(usize, &Mono)| now.since(**reported) > LINE_SILENT_MAX;
+        self.line_reports.iter().enumerate().filter(silent).map(|(line, _)| line)
+    }
+
+    fn next(&self, wake: Option<Mono>) -> Mono {
+        let own = self.publish_at().min(self.look_after_at);
+        wake.map_or(own, |wake| own.min(wake))
+    }
+}
