@@ -1,1 +1,32 @@
-//! The JSON shape of what is known: a contract with everybody who reads siskin.
+//! What is known, in the shape that leaves the house: JSON for HTTP and the control socket, and
+//! the words in which every face tells it to a person.
+//!
+//! These types are a contract: keys are added to, never renamed; knowledge that is not there is
+//! `null`, never 0 and never the last value. The core types carry no serde, so each type here is
+//! made from one of them, at a given moment. Every duration comes from the monotonic clock.
+//!
+//! [`Status`] is the place to begin; [`words`] turns its parts into sentences. Nothing here knows
+//! a socket, a page or a clock.
+
+mod alarms;
+mod gas;
+mod health;
+mod instant;
+mod journal;
+mod links;
+mod signals;
+mod status;
+mod value;
+mod word;
+pub mod words;
+
+pub use alarms::{Alarm, Alarms};
+pub use gas::{Gas, Verdict};
+pub use health::Health;
+pub use instant::{Elapsed, Instant};
+pub use journal::{Entry, Journal};
+pub use links::{Counters, Device, Line, LineState};
+pub use signals::{LastGood, Signal, Signals};
+pub use status::{STALE_AFTER_S_MAX, Site, Status, Summary};
+pub use value::Value;
+pub use word::{Vocabulary, Word};

@@ -1,0 +1,144 @@
+//! The JSON answers. Each is a view of the present snapshot, or a page of the journal.
+
+use std::sync::Arc;
+use std::time::Duration;
+
+use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
+use axum::http::StatusCode;
+use axum::response::{IntoResponse, Response};
+use serde::Deserialize;
+use tokio::time::timeout;
+
+use crate::history::JournalEntry;
+use crate::serve::problem::Problem;
+use crate::serve::{Face, JOURNAL_WAIT_S_MAX};
+use crate::view::{self, Alarm, Alarms, Elapsed, Journal, Signal, Signals, Status};
+
+/// The most events in one page of the journal; more are not refused, but not given either.
+pub const JOURNAL_LIMIT_MAX: usize = 1000;
+const JOURNAL_LIMIT_USUAL: usize = 100;
+
+/// `/api/v1/status`
+pub async fn status(State(face): State<Face>) -> Json<Status> {
+    Json(face.status())
+}
+
+/// `/api/v1/signals`
+pub async fn signals(State(face): State<Face>) -> Json<Signals> {
+    Json(Signals::of(&face.handle.snapshot(), face.handle.now()))
+}
+
+/// `/api/v1/signals/{id}`
+pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<Json<Signal>, Problem> {
+    let snapshot = face.handle.snapshot();
+    let found = snapshot.signals.iter().find(|signal| signal.id == id);
+    let unknown =
+        || Problem::unknown("signal", &id, snapshot.signals.iter().map(|signal| signal.id.as_str()));
+    let signal = found.ok_or_else(unknown)?;
+    Ok(Json(Signal::of(signal, &snapshot, face.handle.now())))
+}
+
+/// `/api/v1/alarms`
+pub async fn alarms(State(face): State<Face>) -> Json<Alarms> {
+    Json(Alarms::of(&face.handle.snapshot(), face.handle.now()))
+}
+
+/// `/api/v1/alarms/{id}`
+pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Json<Alarm>, Problem> {
+    let snapshot = face.handle.snapshot();
+    let found = snapshot.alarms.iter().find(|alarm| alarm.id == id);
+    let unknown = || Problem::unknown("alarm", &id, snapshot.alarms.iter().map(|alarm| alarm.id.as_str()));
+    let alarm = found.ok_or_else(unknown)?;
+    Ok(Json(Alarm::of(alarm, &snapshot, face.handle.now())))
+}
+
+/// What may be asked of the journal.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct JournalQuery {
+    /// Events with a greater number than this.
+    #[serde(default)]
+    after: u64,
+    /// So many at most.
+    limit: Option<usize>,
+}
+
+/// `/api/v1/journal?after=&limit=`
+pub async fn journal(
+    State(face): State<Face>,
+    query: Result<Query<JournalQuery>, QueryRejection>,
+) -> Result<Json<Journal>, Problem> {
+    let Query(JournalQuery { after, limit }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let limit = limit.unwrap_or(JOURNAL_LIMIT_USUAL);
+    if limit == 0 {
+        return Err(Problem::bad_request("limit must be at least 1"));
+    }
+    let limit = limit.min(JOURNAL_LIMIT_MAX);
+    Ok(Json(Journal::of(face.journal(JournalPage::After(after), limit).await?, after, limit)))
+}
+
+/// `/health`: 200 while the daemon keeps its promises, 503 with the reasons when it does not.
+pub async fn health(State(face): State<Face>) -> Response {
+    let health = face.health();
+    let code = if health.healthy { StatusCode::OK } else { StatusCode::SERVICE_UNAVAILABLE };
+    (code, Json(health)).into_response()
+}
+
+/// Which page of the journal.
+#[derive(Debug, Clone, Copy)]
+pub enum JournalPage {
+    /// The events after this number.
+    After(u64),
+    /// The last events.
+    Last,
+}
+
+impl Face {
+    /// The present snapshot, seen now.
+    pub(super) fn status(&self) -> Status {
+        Status::of(&self.handle.snapshot(), self.handle.now())
+    }
+
+    /// Whether the daemon keeps its promises; an old snapshot breaks one of them.
+    pub(super) fn health(&self) -> view::Health {
+        let (snapshot, now) = (self.handle.snapshot(), self.handle.now());
+        let Signals { time, stale, .. } = Signals::of(&snapshot, now);
+        let age = Elapsed::between(snapshot.at, now);
+        let mut reasons = self.handle.health().reasons;
+        if stale {
+            let age = view::words::duration(age.0);
+            reasons.push(format!("what is known is {age} old: nothing here is the present"));
+        }
+        view::Health { healthy: reasons.is_empty(), reasons, time, age_s: age, stale }
+    }
+
+    /// A page of the journal. The read holds its place until it ends, even when nobody waits for it
+    /// any more: a disk that hangs takes [`crate::serve::JOURNAL_READS_MAX`] threads and no more.
+    pub(super) async fn journal(
+        &self,
+        page: JournalPage,
+        limit: usize,
+    ) -> Result<Vec<JournalEntry>, Problem> {
+        let place = Arc::clone(&self.journal_reads).try_acquire_owned().map_err(|_| {
+            Problem::unavailable("the journal is being read by too many at once; ask again in a moment")
+        })?;
+        let handle = self.handle.clone();
+        let read = tokio::spawn(async move {
+            let _place = place;
+            match page {
+                JournalPage::After(after) => handle.journal(after, limit).await,
+                JournalPage::Last => handle.journal_last(limit).await,
+            }
+        });
+        match timeout(Duration::from_secs(JOURNAL_WAIT_S_MAX), read).await {
+            Ok(Ok(Ok(entries))) => Ok(entries),
+            Ok(Ok(Err(why))) => Err(Problem::unavailable(format!("the journal cannot be read: {why}"))),
+            Ok(Err(_)) => Err(Problem::unavailable("the daemon is stopping")),
+            Err(_) => {
+                Err(Problem::unavailable(format!("the journal did not answer within {JOURNAL_WAIT_S_MAX} s")))
+            }
+        }
+    }
+}

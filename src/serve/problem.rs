@@ -1,0 +1,78 @@
+//! Every refusal, as problem details (RFC 9457).
+
+use axum::Json;
+use axum::http::{HeaderValue, StatusCode, header};
+use axum::response::{IntoResponse, Response};
+use serde::Serialize;
+
+/// A refusal.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Problem {
+    /// The HTTP status again.
+    pub status: u16,
+    /// What the status means.
+    pub title: String,
+    /// What went wrong here, and what can be done.
+    pub detail: String,
+    /// The nearest name to the one that is not known.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub nearest: Option<String>,
+}
+
+impl Problem {
+    /// A refusal with this status.
+    pub fn new(status: StatusCode, detail: impl Into<String>) -> Problem {
+        let title = status.canonical_reason().unwrap_or("Error").to_owned();
+        Problem { status: status.as_u16(), title, detail: detail.into(), nearest: None }
+    }
+
+    /// There is nothing here.
+    pub fn not_found(detail: impl Into<String>) -> Problem {
+        Problem::new(StatusCode::NOT_FOUND, detail)
+    }
+
+    /// There is no `thing` called `id`; perhaps one of `known` was meant.
+    pub fn unknown<'a>(thing: &str, id: &str, known: impl Iterator<Item = &'a str>) -> Problem {
+        let nearest = nearest(id, known).map(str::to_owned);
+        let detail = match &nearest {
+            Some(nearest) => format!("there is no {thing} {id:?} here; did you mean {nearest:?}?"),
+            None => format!("there is no {thing} {id:?} here"),
+        };
+        Problem { nearest, ..Problem::not_found(detail) }
+    }
+
+    /// The question is not well put.
+    pub fn bad_request(detail: impl Into<String>) -> Problem {
+        Problem::new(StatusCode::BAD_REQUEST, detail)
+    }
+
+    /// It cannot be answered for now.
+    pub fn unavailable(detail: impl Into<String>) -> Problem {
+        Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
+    }
+}
+
+impl IntoResponse for Problem {
+    fn into_response(self) -> Response {
+        let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
+        let mut response = (status, Json(self)).into_response();
+        let problem_json = HeaderValue::from_static("application/problem+json");
+        response.headers_mut().insert(header::CONTENT_TYPE, problem_json);
+        response
+    }
+}
+
+/// The likest of `known`, when it is like enough to be worth naming.
+fn nearest<'a>(id: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
+    const LIKE_ENOUGH: f64 = 0.8;
+    /// Beyond this a name is not a slip of the fingers, and comparing costs too much.
+    const NAME_LENGTH_MAX: usize = 200;
+    if id.len() > NAME_LENGTH_MAX {
+        return None;
+    }
+    known
+        .map(|name| (strsim::jaro_winkler(id, name), name))
+        .filter(|(likeness, _)| *likeness >= LIKE_ENOUGH)
+        .max_by(|(one, _), (other, _)| one.total_cmp(other))
+        .map(|(_, name)| name)
+}

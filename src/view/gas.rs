@@ -1,0 +1,78 @@
+//! The first question of an operator: does the gas keep its limits, and can that be believed?
+//!
+//! A *limit* is an alarm with a setpoint. The answer is worked out from nothing but the alarms'
+//! conditions and the quality of what they watch; it never says *within* while any limit cannot be
+//! judged.
+
+use serde::{Deserialize, Serialize};
+
+use crate::signal::Quality;
+use crate::view::{Alarm, Instant, Signal};
+
+/// Whether the gas keeps its limits.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Gas {
+    /// The answer.
+    pub verdict: Verdict,
+    /// How many limits there are.
+    pub limits: usize,
+    /// The ids of the alarms whose limit is passed.
+    pub outside: Vec<String>,
+    /// The ids of the alarms whose limit cannot be judged.
+    pub not_known: Vec<String>,
+    /// The ids of the watched signals whose value must be used with care.
+    pub with_care: Vec<String>,
+    /// Since when the answer has been this one, as far as is known.
+    pub since: Option<Instant>,
+}
+
+/// The answer, in one word.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Verdict {
+    /// Every limit is kept, and every one of them can be judged.
+    WithinLimits,
+    /// At least one limit is passed.
+    OutsideLimits,
+    /// No limit is known to be passed, but at least one cannot be judged.
+    NotKnown,
+    /// The site has no limits.
+    NoLimits,
+}
+
+impl Gas {
+    /// The answer that `alarms` and the `signals` they watch give.
+    pub(super) fn of(signals: &[Signal], alarms: &[Alarm]) -> Gas {
+        let limits: Vec<&Alarm> = alarms.iter().filter(|alarm| alarm.is_limit()).collect();
+        let with = |active| limits.iter().copied().filter(move |alarm| alarm.active == active).collect();
+        let outside: Vec<&Alarm> = with(Some(true));
+        let not_known: Vec<&Alarm> = with(None);
+        let watched = watched_by(&limits, signals);
+
+        let (verdict, since) = if limits.is_empty() {
+            (Verdict::NoLimits, None)
+        } else if !outside.is_empty() {
+            (Verdict::OutsideLimits, outside.iter().filter_map(|alarm| alarm.raised).min())
+        } else if !not_known.is_empty() {
+            let lost = watched_by(&not_known, signals);
+            (Verdict::NotKnown, lost.iter().map(|signal| signal.since).min())
+        } else {
+            let measured = watched.iter().map(|signal| signal.since);
+            (Verdict::WithinLimits, measured.chain(limits.iter().filter_map(|alarm| alarm.cleared)).max())
+        };
+        let with_care = watched.iter().filter(|signal| signal.quality.0 == Quality::Uncertain);
+        Gas {
+            verdict,
+            limits: limits.len(),
+            outside: outside.iter().map(|alarm| alarm.id.clone()).collect(),
+            not_known: not_known.iter().map(|alarm| alarm.id.clone()).collect(),
+            with_care: with_care.map(|signal| signal.id.clone()).collect(),
+            since,
+        }
+    }
+}
+
+fn watched_by<'a>(alarms: &[&Alarm], signals: &'a [Signal]) -> Vec<&'a Signal> {
+    let watches = |alarm: &&Alarm, signal: &Signal| alarm.signal.as_deref() == Some(signal.id.as_str());
+    signals.iter().filter(|signal| alarms.iter().any(|alarm| watches(alarm, signal))).collect()
+}

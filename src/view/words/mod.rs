@@ -1,0 +1,15 @@
+//! What is known, in words for a person: the same on the page and in the commands.
+//!
+//! Pure functions from a view to a text. Times are told in the site's zone, with the zone's name.
+
+mod alarm;
+mod event;
+mod number;
+mod signal;
+mod time;
+
+pub use alarm::{alarm_state, limit_text, verdict_text};
+pub use event::event_text;
+pub use number::number;
+pub use signal::{condition_text, last_good_text, quality_text, reasons_text, value_text};
+pub use time::{clock_time, date_and_time, duration, for_how_long};
