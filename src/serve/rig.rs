@@ -236,7 +236,7 @@ fn alarms() -> Vec<AlarmStatus> {
     let high = |setpoint, deadband| Kind::High { setpoint, deadband };
     let mut h2s = alarm("h2s-high", "H2S above contract limit", 0, high(4.0, 0.2), Priority::High);
     (h2s.life, h2s.active) = (Life::Unacknowledged, Some(true));
-    (h2s.since, h2s.raised) = (Some(at_ms(60_000).into()), Some(at_ms(60_000).into()));
+    (h2s.since, h2s.raised) = (Some(at_ms(60_000).wall), Some(at_ms(60_000).wall));
     h2s.consequence = Some("Gas out of contract reaches the line.".to_owned());
     h2s.action = Some("Confirm with a stain tube, then call gas control.".to_owned());
     let mut water = alarm("h2o-high", "Water above contract limit", 3, high(7.0, 0.3), Priority::Medium);
@@ -249,12 +249,12 @@ fn alarms() -> Vec<AlarmStatus> {
         Priority::Medium,
     );
     (heating.life, heating.active) = (Life::LatchedAcknowledged, None);
-    (heating.since, heating.raised) = (Some(at_ms(50_000).into()), Some(at_ms(20_000).into()));
-    (heating.cleared, heating.acknowledged) = (Some(at_ms(50_000).into()), Some(at_ms(40_000).into()));
+    (heating.since, heating.raised) = (Some(at_ms(50_000).wall), Some(at_ms(20_000).wall));
+    (heating.cleared, heating.acknowledged) = (Some(at_ms(50_000).wall), Some(at_ms(40_000).wall));
     let mut lost = alarm("btu-1.heating.lost", "Heating value not measured", 4, Kind::Lost, Priority::Medium);
     (lost.life, lost.active, lost.latching) = (Life::Acknowledged, Some(true), false);
-    (lost.since, lost.raised) = (Some(at_ms(90_000).into()), Some(at_ms(76_000).into()));
-    lost.acknowledged = Some(at_ms(90_000).into());
+    (lost.since, lost.raised) = (Some(at_ms(90_000).wall), Some(at_ms(76_000).wall));
+    lost.acknowledged = Some(at_ms(90_000).wall);
     lost.action = Some("Look at the line first: is its converter powered?".to_owned());
     vec![h2s, water, heating, lost]
 }
@@ -263,7 +263,7 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
     AlarmStatus {
         id: id.to_owned(),
         name: name.to_owned(),
-        signal: SignalIndex(signal).into(),
+        signal: Some(SignalIndex(signal)),
         kind,
         priority,
         life: Life::Normal,

@@ -5,7 +5,6 @@ use serde::{Deserialize, Serialize};
 use crate::alarm::{Kind, Life, Priority};
 use crate::moment::Moment;
 use crate::monitor::{AlarmStatus, Snapshot};
-use crate::signal::SignalIndex;
 use crate::view::{Instant, Word, status};
 
 /// What is known of one alarm.
@@ -64,11 +63,11 @@ impl Alarm {
     /// What `snapshot` knows of `alarm`, seen at `now`.
     pub fn of(alarm: &AlarmStatus, snapshot: &Snapshot, now: Moment) -> Alarm {
         let limit = limit(&alarm.kind);
-        let watched: Option<SignalIndex> = alarm.signal.into();
+        let watched = alarm.signal.and_then(|index| snapshot.signals.get(index.0));
         Alarm {
             id: alarm.id.clone(),
             name: alarm.name.clone(),
-            signal: watched.and_then(|index| snapshot.signals.get(index.0)).map(|signal| signal.id.clone()),
+            signal: watched.map(|signal| signal.id.clone()),
             kind: alarm.kind.word().to_owned(),
             setpoint: limit.map(|(setpoint, _)| setpoint),
             deadband: limit.map(|(_, deadband)| deadband),
