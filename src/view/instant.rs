@@ -48,7 +48,8 @@ impl Elapsed {
 
 impl Serialize for Elapsed {
     fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.serialize_f64(Duration::from_millis(whole_millis(self.0)).as_secs_f64())
+        let seconds = Duration::from_millis(whole_millis(self.0)).as_secs_f64();
+        serializer.serialize_f64((seconds * 1e3).round() / 1e3)
     }
 }
 
@@ -84,6 +85,7 @@ mod tests {
     fn a_length_of_time_is_seconds_to_the_millisecond() {
         let told = serde_json::to_string(&Elapsed(Duration::from_micros(110_900))).unwrap();
         assert_eq!(told, "0.11");
+        assert_eq!(serde_json::to_string(&Elapsed(Duration::from_millis(1_610))).unwrap(), "1.61");
         assert_eq!(serde_json::from_str::<Elapsed>(&told).unwrap(), Elapsed(Duration::from_millis(110)));
         assert!(serde_json::from_str::<Elapsed>("-1.0").is_err());
     }
