@@ -1,1 +1,20 @@
-//! The control socket: the one way in for operator actions.
+//! The control socket: the one way in for operator actions, and a way to ask what is known.
+//!
+//! A Unix stream socket in the data directory. One JSON object per line asks, one JSON object per line
+//! answers; `docs/control-socket.md` is the contract. Who may use it is decided by the file's owner,
+//! group and mode; who used it is told by the operating system ([`caller`]), never by the message.
+//!
+//! [`Socket::bind`] comes before anything else is started, so that a second daemon on the same socket
+//! ends before it has touched a line; [`Socket::serve`] comes last. [`client`] is the other end.
+
+mod answer;
+mod caller;
+pub mod client;
+pub mod protocol;
+mod server;
+mod socket;
+#[cfg(test)]
+mod tests;
+
+pub use server::Serving;
+pub use socket::{ControlError, Socket};
