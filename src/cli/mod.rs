@@ -12,11 +12,23 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
+use crate::control::protocol::ActKind;
+
+mod alarms;
 mod check;
+mod connect;
+mod data_directory;
 mod demo;
+mod journal;
+mod log;
+mod operator;
 mod outcome;
+mod run;
+mod service_notice;
 mod simulate;
 mod site_file;
+mod status;
+mod terminal;
 mod verify;
 
 pub use outcome::{CliError, Outcome};
@@ -69,12 +81,24 @@ impl Common {
 
 #[derive(Debug, Subcommand)]
 enum Command {
+    /// Run the daemon
+    Run(run::Args),
     /// Run the daemon on a simulated meter building: no hardware, no root
     Demo(demo::Args),
     /// Find every error and every doubt in a site file
     Check(check::Args),
     /// Stand in for the devices of a site file
     Simulate(simulate::Args),
+    /// What is known now, the most important first
+    Status(status::Args),
+    /// The alarms that somebody has still something to do about
+    Alarms(alarms::Args),
+    /// What has happened, oldest first
+    Journal(journal::Args),
+    /// Acknowledge alarms: say that you know
+    Ack(operator::Args),
+    /// Let go of latched alarms whose condition is gone
+    Reset(operator::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
 }
@@ -97,9 +121,15 @@ pub fn main(args: impl IntoIterator<Item = OsString>) -> ExitCode {
 
 fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
     match command {
+        Command::Run(args) => run::run(args, common, out),
         Command::Demo(args) => demo::run(args, common, out),
         Command::Check(args) => check::run(args, common, out),
         Command::Simulate(args) => simulate::run(args, common, out),
+        Command::Status(args) => status::run(args, common, out),
+        Command::Alarms(args) => alarms::run(args, common, out),
+        Command::Journal(args) => journal::run(args, common, out),
+        Command::Ack(args) => operator::run(ActKind::Acknowledge, args, common, out),
+        Command::Reset(args) => operator::run(ActKind::Reset, args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
     }
 }

@@ -1,0 +1,72 @@
+//! From a command to the running daemon: where its control socket is, and what its answers are.
+
+use std::io;
+use std::path::{Path, PathBuf};
+
+use serde::de::DeserializeOwned;
+use serde_json::value::RawValue;
+
+use crate::cli::{CliError, Common};
+use crate::config;
+use crate::control::client::{Client, ClientError};
+use crate::control::protocol::{FailureKind, Request};
+
+/// The name of the socket in the data directory when the site file cannot tell it.
+const SOCKET_DEFAULT: &str = "control.sock";
+
+/// A connection to the daemon that the site file and the data directory point to.
+///
+/// An operator need not be able to read the site file: without it the socket is looked for where it
+/// is when the site file does not say.
+pub fn to_daemon(common: &Common) -> Result<Connection, CliError> {
+    let site = config::load(common.config(), &Disk).ok();
+    let socket = site.map_or_else(|| PathBuf::from(SOCKET_DEFAULT), |site| site.control.socket);
+    let client = Client::connect(&common.data().join(socket))?;
+    Ok(Connection { client })
+}
+
+/// The disk, read without a word about what is wrong with the site file.
+struct Disk;
+
+impl config::Sources for Disk {
+    fn read(&self, path: &Path) -> io::Result<String> {
+        std::fs::read_to_string(path)
+    }
+}
+
+/// An open connection to the daemon.
+#[derive(Debug)]
+pub struct Connection {
+    client: Client,
+}
+
+impl Connection {
+    /// The answer as it came.
+    pub fn ask(&mut self, request: &Request) -> Result<Box<RawValue>, CliError> {
+        Ok(self.client.ask(request)?)
+    }
+}
+
+/// An answer as a type of [`crate::view`] or of the protocol.
+pub fn understood<T: DeserializeOwned>(answer: &RawValue) -> Result<T, CliError> {
+    serde_json::from_str(answer.get()).map_err(|error| {
+        CliError::Unreachable(format!(
+            "the daemon's answer cannot be understood: is it of another version than this command? {error}"
+        ))
+    })
+}
+
+impl From<ClientError> for CliError {
+    fn from(error: ClientError) -> CliError {
+        match &error {
+            ClientError::Refused(failure) if failure.kind == FailureKind::BadRequest => {
+                CliError::BadInput(error.to_string())
+            }
+            ClientError::NotRunning { .. }
+            | ClientError::Forbidden { .. }
+            | ClientError::Broken { .. }
+            | ClientError::Unintelligible { .. }
+            | ClientError::Refused(_) => CliError::Unreachable(error.to_string()),
+        }
+    }
+}

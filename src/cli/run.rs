@@ -1,0 +1,169 @@
+//! `siskin run`: the daemon and its faces, put together, kept going until told to stop, taken apart.
+//!
+//! Order matters. The data directory is claimed and the control socket bound before the daemon starts,
+//! so that a second daemon ends before it has asked a line anything. The faces come last and go first:
+//! who reads an answer reads it of a daemon that is whole.
+
+use std::io::{self, Write};
+use std::net::SocketAddr;
+use std::path::Path;
+use std::time::Duration;
+
+use tokio::signal::unix::{Signal, SignalKind, signal};
+use tokio::time::timeout;
+use tokio_util::sync::CancellationToken;
+
+use crate::cli::data_directory::DataDirectory;
+use crate::cli::service_notice::{Notice, tell};
+use crate::cli::{CliError, Common, Outcome, log, site_file};
+use crate::config::Site;
+use crate::daemon::{self, Handle};
+use crate::{control, serve};
+
+/// Threads that carry the faces.
+const FACE_THREADS: usize = 2;
+/// The least time between two events of one client of the HTTP stream.
+const STREAM_EVERY: Duration = Duration::from_millis(500);
+/// How long the faces may take to finish what they have begun, and then the daemon to stop.
+const FACES_STOP_MAX: Duration = Duration::from_millis(700);
+const DAEMON_STOP_MAX: Duration = Duration::from_millis(1200);
+/// How long a read of the journal that has lost its caller may keep the process.
+const RUNTIME_STOP_MAX: Duration = Duration::from_millis(100);
+
+/// Nothing to choose: everything is in the site file.
+#[derive(Debug, clap::Args)]
+pub struct Args {}
+
+/// Runs until SIGINT or SIGTERM.
+pub fn run(_args: &Args, common: &Common, _out: &mut dyn Write) -> Result<Outcome, CliError> {
+    log::start();
+    let site = site_file::load(common.config())?;
+    operate(&site, common.data(), |_| Ok(()))
+}
+
+/// Runs `site` on the data directory `data` until SIGINT or SIGTERM; calls `ready` once everything is
+/// open and bound.
+pub fn operate(
+    site: &Site,
+    data: &Path,
+    ready: impl FnOnce(&Assembled) -> Result<(), CliError>,
+) -> Result<Outcome, CliError> {
+    let no_runtime = |error: io::Error| CliError::Unreachable(format!("cannot start any thread: {error}"));
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(FACE_THREADS)
+        .enable_all()
+        .build()
+        .map_err(no_runtime)?;
+    let ended = runtime.block_on(async {
+        let mut told = StopSignals::listen().map_err(no_runtime)?;
+        let assembled = assemble(site, data).await?;
+        tell(Notice::Ready);
+        tracing::info!("{} is watched", site.name);
+        let ended = ready(&assembled);
+        if ended.is_ok() {
+            let signal = told.next().await;
+            tracing::info!("{signal}: stopping");
+        }
+        tell(Notice::Stopping);
+        assembled.stop().await;
+        ended.map(|()| Outcome::Done)
+    });
+    runtime.shutdown_timeout(RUNTIME_STOP_MAX);
+    ended
+}
+
+/// A daemon with its faces.
+pub struct Assembled {
+    daemon: daemon::Running,
+    control: control::Serving,
+    http: Option<serve::Bound>,
+    stop_faces: CancellationToken,
+    _data: DataDirectory,
+}
+
+/// Puts the daemon and its faces together on the data directory `data`.
+///
+/// # Errors
+/// [`CliError::Unreachable`] when something cannot be opened or bound; nothing is left running.
+pub async fn assemble(site: &Site, data: &Path) -> Result<Assembled, CliError> {
+    let data = DataDirectory::claim(data)?;
+    let socket = control::Socket::bind(&data.path.join(&site.control.socket)).map_err(unreachable)?;
+    let options = daemon::Options { data: data.path.clone() };
+    let daemon = daemon::start(site, &options).map_err(unreachable)?;
+    let stop_faces = CancellationToken::new();
+    let http = match serve_http(site, daemon.handle(), &stop_faces).await {
+        Ok(http) => http,
+        Err(error) => {
+            daemon.stop().await;
+            return Err(error);
+        }
+    };
+    tracing::info!("operator actions are taken at {}", socket.path().display());
+    let control = socket.serve(daemon.handle(), stop_faces.clone());
+    Ok(Assembled { daemon, control, http, stop_faces, _data: data })
+}
+
+async fn serve_http(
+    site: &Site,
+    handle: Handle,
+    stop: &CancellationToken,
+) -> Result<Option<serve::Bound>, CliError> {
+    let Some(http) = &site.http else { return Ok(None) };
+    let settings = serve::Settings { time_zone: site.time_zone.clone(), stream_every: STREAM_EVERY };
+    let bound = serve::start(http.listen, handle, settings, stop.clone()).await.map_err(unreachable)?;
+    tracing::info!("the status page is at http://{}/", bound.address);
+    Ok(Some(bound))
+}
+
+fn unreachable(error: impl std::error::Error) -> CliError {
+    CliError::Unreachable(error.to_string())
+}
+
+impl Assembled {
+    /// Where HTTP listens, when it does.
+    pub fn http(&self) -> Option<SocketAddr> {
+        self.http.as_ref().map(|http| http.address)
+    }
+
+    /// Takes everything apart in good order, within two seconds.
+    pub async fn stop(self) {
+        let Assembled { daemon, control, http, stop_faces, _data } = self;
+        stop_faces.cancel();
+        let faces = async {
+            control.stopped().await;
+            if let Some(http) = http {
+                // A face that panicked has stopped as well.
+                let _ = http.task.await;
+            }
+        };
+        if timeout(FACES_STOP_MAX, faces).await.is_err() {
+            tracing::warn!("connections that do not end are cut off");
+        }
+        if timeout(DAEMON_STOP_MAX, daemon.stop()).await.is_err() {
+            tracing::error!("the daemon does not stop in time and is cut off; what was recorded stays");
+        }
+    }
+}
+
+/// SIGINT and SIGTERM, heard from when this is made.
+struct StopSignals {
+    interrupt: Signal,
+    terminate: Signal,
+}
+
+impl StopSignals {
+    fn listen() -> io::Result<StopSignals> {
+        Ok(StopSignals {
+            interrupt: signal(SignalKind::interrupt())?,
+            terminate: signal(SignalKind::terminate())?,
+        })
+    }
+
+    /// The name of the next one.
+    async fn next(&mut self) -> &'static str {
+        tokio::select! {
+            _ = self.interrupt.recv() => "SIGINT",
+            _ = self.terminate.recv() => "SIGTERM",
+        }
+    }
+}
