@@ -41,8 +41,8 @@ pub struct JobSpec {
 /// What to do now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Next {
-    /// Ask the next question of this job; then tell [`Schedule::answered`] or
-    /// [`Schedule::unanswered`] before the next call of [`Schedule::next`].
+    /// Ask the next question of this job; then tell [`Schedule::answered`], [`Schedule::unanswered`]
+    /// or [`Schedule::nothing_to_ask`] before the next call of [`Schedule::next`].
     Ask {
         /// Which job.
         job: JobIndex,
@@ -169,6 +169,15 @@ impl Schedule {
             }
         }
         self.devices[job.device].1.answered();
+    }
+
+    /// The job had no question to ask, and its turn is over: other jobs bring all of its values, or
+    /// the device refuses them.
+    pub fn nothing_to_ask(&mut self, now: Mono) {
+        let Some((index, _)) = self.asked(now) else { return };
+        let job = &mut self.jobs[index];
+        job.cost = smoothed(job.cost, Duration::ZERO);
+        job.turn = None;
     }
 
     /// The device did not answer the question at hand, retries included, by `now`. All its turns

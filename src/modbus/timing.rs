@@ -128,6 +128,7 @@ fn half_characters(settings: SerialSettings, halves: u64) -> Duration {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::config::Parity;

@@ -10,15 +10,15 @@ use std::time::Duration;
 
 use super::cover::{cheapest, outermost};
 use super::{Block, Holes};
-use crate::modbus::SignalPlan;
 use crate::modbus::timing::{HOST, Timing};
+use crate::modbus::{DevicePlan, SignalPlan};
 use crate::moment::Mono;
 use crate::signal::{Place, SignalIndex, Table};
 
 /// How often a value that the device refuses is asked for again, in case it has learned better.
 pub const REFUSED_ASK_EVERY: Duration = Duration::from_secs(600);
 
-/// Plans are made anew when the learned response time has moved by more than one part in so many.
+/// Blocks are laid out anew when the learned response time has moved by more than one part in so many.
 const TURNAROUND_PART: u32 = 4;
 
 /// Whether an exception code says that the block as such cannot be had: 02, illegal data address, or
@@ -26,22 +26,6 @@ const TURNAROUND_PART: u32 = 4;
 /// section 7 and the state diagrams of 6.1 to 6.4).
 pub const fn is_refusal(exception_code: u8) -> bool {
     matches!(exception_code, 2 | 3)
-}
-
-/// How much the device takes in one question.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Limits {
-    /// The most registers; of bits it takes as many as fill them, as the standard's 125 and 2000 do.
-    pub registers_max: u16,
-}
-
-impl Limits {
-    /// The most items of `table`.
-    pub fn items_max(self, table: Table) -> u16 {
-        let asked =
-            if table.is_registers() { self.registers_max } else { self.registers_max.saturating_mul(16) };
-        asked.min(table.items_max())
-    }
 }
 
 /// One question: a block, and the signals its answer brings.
@@ -66,6 +50,11 @@ impl Turn {
         self.asks.front()
     }
 
+    /// The questions that are left, the next one first.
+    pub fn left(&self) -> impl Iterator<Item = &Ask> {
+        self.asks.iter()
+    }
+
     /// Signals of the group that are not asked for, because the device refuses them.
     pub fn refused(&self) -> &[SignalIndex] {
         &self.refused
@@ -81,12 +70,16 @@ impl Turn {
 #[derive(Debug, Clone)]
 pub struct Plan {
     wanted: Vec<SignalPlan>,
-    limits: Limits,
+    /// The most registers it takes in one question; of bits it takes as many as fill these, which is
+    /// how the standard's own 125 and 2000 go together.
+    registers_max: u16,
+    /// Silence it needs before a question, beyond 3.5 characters.
+    quiet: Duration,
     timing: Timing,
     turnaround: Duration,
     holes: Holes,
     groups: Vec<Group>,
-    /// Something was learned since the groups were planned.
+    /// Something was learned since the groups were laid out.
     outdated: bool,
 }
 
@@ -100,21 +93,23 @@ struct Group {
 }
 
 impl Plan {
-    /// A plan for `wanted`, where a question takes `turnaround` to be answered and `holes` are known.
-    pub fn new(
-        wanted: Vec<SignalPlan>,
-        limits: Limits,
-        timing: Timing,
-        turnaround: Duration,
-        holes: Holes,
-    ) -> Self {
-        let mut periods: Vec<Duration> = wanted.iter().map(|wanted| wanted.poll_every).collect();
+    /// A plan for `device` on a line of this `timing`, of which these `holes` are known.
+    pub fn of(device: &DevicePlan, timing: Timing, holes: Holes) -> Self {
+        let mut periods: Vec<Duration> = device.signals.iter().map(|wanted| wanted.poll_every).collect();
         periods.sort();
         periods.dedup();
-        let groups =
-            periods.into_iter().map(|period| Group { period, blocks: Vec::new(), tried: None }).collect();
-        let mut plan = Plan { wanted, limits, timing, turnaround, holes, groups, outdated: false };
-        plan.make();
+        let group = |period| Group { period, blocks: Vec::new(), tried: None };
+        let mut plan = Plan {
+            wanted: device.signals.clone(),
+            registers_max: device.spec.max_registers,
+            quiet: device.spec.quiet,
+            timing,
+            turnaround: timing.turnaround_assumed(device.spec.turnaround),
+            holes,
+            groups: periods.into_iter().map(group).collect(),
+            outdated: false,
+        };
+        plan.lay_out();
         plan
     }
 
@@ -134,20 +129,22 @@ impl Plan {
         self.groups.get(group).map_or(&[], |group| &group.blocks)
     }
 
-    /// How long the line is taken by a question for `block`.
+    /// How long a question for `block` keeps the line, the host's own time included.
     pub fn cost(&self, block: &Block) -> Duration {
-        self.timing.transaction(block.table, block.count, self.turnaround) + HOST
+        self.timing.transaction(block.table, block.count, self.turnaround) + self.quiet + HOST
     }
 
-    /// How long the line is taken by a whole turn of a group.
+    /// How long a whole turn of a group keeps the line.
     pub fn turn_cost(&self, group: usize) -> Duration {
         self.blocks(group).iter().map(|block| self.cost(block)).sum()
     }
 
     /// Begins a round through the values of a group.
     pub fn begin(&mut self, group: usize, now: Mono) -> Turn {
-        if self.outdated {
-            self.make();
+        // Only the fastest group lays out anew: what its blocks are to bring for slower groups is then
+        // asked for at once, and no value falls between two layouts.
+        if self.outdated && group == 0 {
+            self.lay_out();
         }
         let mut turn = Turn::default();
         let Some(period) = self.groups.get(group).map(|group| group.period) else { return turn };
@@ -206,7 +203,7 @@ impl Plan {
 
     /// Takes the learned response time into account, when it has moved enough to matter.
     pub fn learn_turnaround(&mut self, turnaround: Duration) {
-        if turnaround.abs_diff(self.turnaround) * TURNAROUND_PART > self.turnaround {
+        if turnaround.abs_diff(self.turnaround).saturating_mul(TURNAROUND_PART) > self.turnaround {
             self.turnaround = turnaround;
             self.outdated = true;
         }
@@ -225,8 +222,8 @@ impl Plan {
         blocks
     }
 
-    /// Plans every group, the fastest first: what its blocks bring anyway is not asked for again.
-    fn make(&mut self) {
+    /// Lays out every group, the fastest first: what its blocks bring anyway is not asked for again.
+    fn lay_out(&mut self) {
         let mut brought: Vec<Block> = Vec::new();
         for at in 0..self.groups.len() {
             let period = self.groups[at].period;
@@ -250,7 +247,14 @@ impl Plan {
     }
 
     fn permits(&self, block: &Block) -> bool {
-        block.count <= self.limits.items_max(block.table) && !self.holes.forbid(block)
+        block.count <= self.items_max(block.table) && !self.holes.forbid(block)
+    }
+
+    /// The most items of `table` that the device takes in one question.
+    fn items_max(&self, table: Table) -> u16 {
+        let own =
+            if table.is_registers() { self.registers_max } else { self.registers_max.saturating_mul(16) };
+        own.min(table.items_max())
     }
 
     fn ask(&self, block: Block) -> Ask {

@@ -9,7 +9,9 @@ mod asking;
 mod block;
 mod cover;
 mod holes;
+#[cfg(test)]
+mod tests;
 
-pub use asking::{Ask, Limits, Plan, REFUSED_ASK_EVERY, Turn, is_refusal};
+pub use asking::{Ask, Plan, REFUSED_ASK_EVERY, Turn, is_refusal};
 pub use block::Block;
 pub use holes::{HOLES_MAX, Holes};
