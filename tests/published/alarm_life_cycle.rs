@@ -39,12 +39,15 @@ fn the_trace_of_opc_ua_part_9_is_lived_through_row_by_row() {
     }
 }
 
+/// The states after raise, clear, acknowledge and reset.
+type AfterEach = [Option<Life>; 4];
+
 /// Every state with every event, latching and not. `None`: the event means nothing there, and
 /// nothing changes. From memory, see above.
 ///
-/// Columns: state; not latching: raise, clear, acknowledge, reset; latching: the same four.
+/// Columns: state, what follows when the alarm does not latch, what follows when it does.
 #[rustfmt::skip]
-const EVERY_CASE: [(Life, [Option<Life>; 4], [Option<Life>; 4]); 6] = [
+const EVERY_CASE: [(Life, AfterEach, AfterEach); 6] = [
     (Normal,
         [Some(Unacknowledged), None, None, None],
         [Some(Unacknowledged), None, None, None]),
