@@ -19,6 +19,9 @@ use tokio_util::sync::CancellationToken;
 
 use frames::{Conversation, Device, rtu, tcp};
 
+/// A line that has no outcome by then has failed.
+const GIVE_UP_AFTER: Duration = Duration::from_secs(20);
+
 type Outcome = Result<Raw, ReadFault>;
 
 /// V1.1b3 section 6.1: of the coils 20 to 38, those that are on. Numbers count from one.
@@ -95,7 +98,9 @@ fn converse(unit: u8, framing: Framing, known: Conversation, wanted: &[Place], o
     let plan = plan(unit, framing, &device.address, wanted);
     let thread = siskin::modbus::spawn(plan, clock(), sender, stop.clone()).unwrap();
     let mut found: Vec<Option<Outcome>> = vec![None; wanted.len()];
+    let began = Instant::now();
     while found.contains(&None) {
+        assert!(began.elapsed() < GIVE_UP_AFTER, "no outcome: {found:?}");
         match outputs.blocking_recv().expect("the line has ended by itself") {
             LineOutput::Readings(readings) => {
                 readings.iter().for_each(|reading| found[reading.signal.0] = Some(reading.outcome));
