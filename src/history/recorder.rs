@@ -24,7 +24,7 @@ use crate::monitor::Event;
 use crate::signal::{Sample, SignalIndex};
 
 /// The lock's name in the data directory.
-const LOCK_FILE: &str = "siskin.lock";
+const LOCK_FILE: &str = "record.lock";
 
 /// The record, opened.
 pub struct Record {

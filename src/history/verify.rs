@@ -75,7 +75,9 @@ impl From<rusqlite::Error> for Stop {
 
 impl<'a> Walk<'a> {
     fn new(noted_head: Option<&'a str>) -> Self {
-        Walk { head: Head::default(), noted_head, noted_head_seen: false }
+        let head = Head::default();
+        let noted_head_seen = noted_head == Some(&head.hash);
+        Walk { head, noted_head, noted_head_seen }
     }
 
     fn over(&mut self, db: &Connection) -> Result<(), Stop> {

@@ -7,5 +7,5 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
-#[expect(dead_code, reason = "for the first test that needs something beside siskin")]
+mod record;
 mod skip;

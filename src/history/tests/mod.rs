@@ -1,15 +1,17 @@
 //! Tests of the record as a whole: on real files, with a daemon that is killed and disks that fail.
 //!
-//! Here is what they share. Tests that need a process of their own (to be killed, to have a limit of
-//! its own) start this test binary again, with [`CHILD`] naming the directory to work in.
+//! Here is what they share.
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod damage;
 mod keeping;
+mod tampering;
+mod waiting;
 
 use std::path::Path;
 use std::sync::Arc;
-use std::time::Duration;
+use std::time::{Duration, Instant};
 
 use tokio::sync::oneshot;
 
@@ -92,8 +94,11 @@ fn answer(receiver: oneshot::Receiver<Result<Vec<u64>, RecordError>>) -> Result<
     receiver.blocking_recv().unwrap()
 }
 
+/// Waits for the thing itself; a test that would hang fails instead.
 fn wait_for(happened: impl Fn() -> bool) {
+    let given_up = Instant::now() + Duration::from_secs(60);
     while !happened() {
+        assert!(Instant::now() < given_up, "waited for in vain");
         std::thread::sleep(Duration::from_millis(2));
     }
 }
