@@ -119,7 +119,9 @@ impl Watch {
             return;
         }
         rhythm.look_after_at = now + LOOK_AFTER_EVERY;
-        let failing = self.recorder.status().last_error;
+        let status = self.recorder.status();
+        self.replaced |= !status.replaced.is_empty();
+        let failing = status.last_error;
         self.pass(Input::Record(RecordReport { replaced: self.replaced, failing: failing.clone() }));
         let silent = rhythm.silent_lines(now).map(|line| {
             format!("line {} has made no progress for {} s", self.plan.lines[line], LINE_SILENT_MAX.as_secs())

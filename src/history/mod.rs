@@ -4,7 +4,7 @@
 //! events and samples to that thread without ever waiting for the disk. [`JournalReader`] and
 //! [`SampleReader`] read beside it, [`verify()`] proves the journal. In reading order: [`chain`] says
 //! what is hashed, `file` opens or moves aside one SQLite file, `journal` and `samples` know what lies
-//! in theirs, `queue` holds what waits for the disk, `writer` is the thread.
+//! in theirs, `queue` holds what waits for the disk, `scribe` is the thread that writes.
 
 pub mod chain;
 mod entry;
@@ -15,8 +15,8 @@ mod queue;
 mod reader;
 mod recorder;
 mod samples;
+mod scribe;
 mod verify;
-mod writer;
 
 #[cfg(test)]
 mod tests;

@@ -73,7 +73,7 @@ pub struct RecorderStatus {
     pub journal_head: Head,
 }
 
-/// The queues, shared between those who hand in and the writer.
+/// The queues, shared between those who hand in and the scribe.
 pub(super) struct Queue {
     inner: Mutex<Waiting>,
     changed: Condvar,
@@ -88,7 +88,7 @@ pub(super) struct Waiting {
     pub(super) status: RecorderStatus,
     /// Nothing more is taken in.
     pub(super) closing: bool,
-    /// The writer has ended.
+    /// The scribe has ended.
     finished: bool,
 }
 
@@ -148,7 +148,7 @@ impl Queue {
         waiting.status.clone()
     }
 
-    /// Takes nothing more in, and waits until the writer has written what it can.
+    /// Takes nothing more in, and waits until the scribe has written what it can.
     pub(super) fn close(&self) {
         let mut waiting = self.lock();
         waiting.closing = true;
@@ -157,7 +157,7 @@ impl Queue {
         drop(ended.unwrap_or_else(PoisonError::into_inner));
     }
 
-    /// The writer has ended: whatever still waits is given up.
+    /// The scribe has ended: whatever still waits is given up.
     pub(super) fn finish(&self) {
         let mut waiting = self.lock();
         waiting.finished = true;
@@ -252,7 +252,7 @@ impl Waiting {
     }
 
     /// Tells those who have waited too long, and says when the next will have. Whoever takes the lock
-    /// does it, since the writer may be held up by the disk.
+    /// does it, since the scribe may be held up by the disk.
     fn answer_overdue(&mut self, answer_within: Duration) -> Option<Instant> {
         for batch in self.batches.iter_mut().filter(|batch| batch.answer.is_some()) {
             let due = batch.since + answer_within;

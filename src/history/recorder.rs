@@ -17,7 +17,7 @@ use crate::history::file::sync_directory_of;
 use crate::history::journal::{JOURNAL_FILE, Journal};
 use crate::history::queue::{Limits, Queue};
 use crate::history::samples::{HISTORY_FILE, SampleStore};
-use crate::history::writer::Writer;
+use crate::history::scribe::Scribe;
 use crate::history::{JournalReader, OpenError, RecordError, RecorderStatus, Replaced, SampleReader};
 use crate::moment::Clock;
 use crate::monitor::Event;
@@ -70,7 +70,7 @@ pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -
     let disk = |cause: String| OpenError::Disk { path: journal_path.clone(), cause };
     let head = journal.head().map_err(|error| disk(error.to_string()))?;
     let queue = Arc::new(Queue::new(limits, head));
-    let writer = Writer::new(
+    let scribe = Scribe::new(
         Arc::clone(&queue),
         journal,
         samples,
@@ -81,7 +81,7 @@ pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -
     );
     thread::Builder::new()
         .name("recorder".to_owned())
-        .spawn(move || writer.run())
+        .spawn(move || scribe.run())
         .map_err(|error| disk(format!("no thread to write with: {error}")))?;
     Ok(Record {
         recorder: Recorder { owner: Arc::new(Owner { queue }) },

@@ -61,7 +61,7 @@ fn who_waits_too_long_is_told_and_the_events_stay_queued() {
 }
 
 #[test]
-fn who_waits_is_told_even_when_the_writer_hangs() {
+fn who_waits_is_told_even_when_the_scribe_hangs() {
     let queue = Queue::new(impatient(), Head::default()); // and nobody who writes
     let receiver = queue.add_events(vec![event(1)]);
     std::thread::sleep(impatient().answer_within);

@@ -18,7 +18,7 @@ use crate::moment::Clock;
 use crate::monitor::{Detail, Event, EventKind};
 
 /// Everything the thread owns.
-pub(super) struct Writer {
+pub(super) struct Scribe {
     queue: Arc<Queue>,
     journal: Journal,
     samples: SampleStore,
@@ -47,7 +47,7 @@ struct Told {
     at: Option<Instant>,
 }
 
-impl Writer {
+impl Scribe {
     pub(super) fn new(
         queue: Arc<Queue>,
         journal: Journal,
@@ -58,7 +58,7 @@ impl Writer {
         lock: File,
     ) -> Self {
         let samples_every = queue.limits.samples_every;
-        Writer {
+        Scribe {
             queue,
             journal,
             samples,
