@@ -1,14 +1,44 @@
 //! From a site file's path to a checked [`Site`], or to every problem it has, told on standard error.
 
+use std::fs::File;
+use std::io::{self, Read};
 use std::path::Path;
 
 use crate::cli::CliError;
-use crate::config::Site;
+use crate::config::{self, FILE_BYTES_MAX, Problems, Site, Sources};
+
+/// Site files and profiles as they lie on the disk.
+pub struct Files;
+
+impl Sources for Files {
+    fn read(&self, path: &Path) -> io::Result<String> {
+        // One byte more than is allowed, so that a longer file is noticed without being read whole.
+        let limit = u64::try_from(FILE_BYTES_MAX).unwrap_or(u64::MAX).saturating_add(1);
+        let mut text = String::new();
+        File::open(path)?.take(limit).read_to_string(&mut text)?;
+        Ok(text)
+    }
+}
 
 /// The checked site of the file at `path`.
 ///
 /// # Errors
 /// [`CliError::Unreachable`] when the file cannot be read, [`CliError::BadInput`] when it is wrong.
 pub fn load(path: &Path) -> Result<Site, CliError> {
-    Err(CliError::BadInput(format!("{}: reading site files is not built yet", path.display())))
+    config::load(path, &Files).map_err(|problems| told(path, &problems))
+}
+
+/// Every problem as one error for the person.
+pub(super) fn told(path: &Path, problems: &Problems) -> CliError {
+    let problems_told = problems.to_string();
+    if problems.is_unreadable() {
+        return CliError::Unreachable(problems_told.trim_end().to_owned());
+    }
+    CliError::BadInput(format!("{}\n\n{}", summary(path, problems), problems_told.trim_end()))
+}
+
+/// How many there are, in one line.
+pub(super) fn summary(path: &Path, problems: &Problems) -> String {
+    let plural = if problems.len() == 1 { "" } else { "s" };
+    format!("{} has {} {}{plural}", path.display(), problems.len(), problems.severity().word())
 }

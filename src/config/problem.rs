@@ -9,7 +9,7 @@ use std::ops::Range;
 use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
 
 /// A piece of one of the texts that were read.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
 pub(super) struct Span {
     /// Which text, by its place in [`Texts`].
     pub file: usize,
@@ -171,7 +171,7 @@ impl Problems {
     }
 
     /// The site file itself could not be read.
-    pub(super) fn unreadable(path: String, cause: &std::io::Error) -> Problems {
+    pub(super) fn unreadable(path: &str, cause: &std::io::Error) -> Problems {
         let problem = Problem::without_place(format!("cannot read the site file {path}: {cause}"))
             .help("give the path of a site file that this user may read");
         let list = vec![problem];

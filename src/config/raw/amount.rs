@@ -1,0 +1,121 @@
+//! Durations and sizes as people write them: `"500ms"`, `"3m"`, `"8GiB"`.
+
+use std::time::Duration;
+
+use toml::de::DeValue;
+
+use super::{Reader, Shape};
+use crate::config::problem::Span;
+
+/// The units of a duration, in milliseconds, greatest first. A year has 365 days here.
+const DURATION_UNITS_MS: [(&str, u64); 6] =
+    [("y", 365 * 86_400_000), ("d", 86_400_000), ("h", 3_600_000), ("m", 60_000), ("s", 1000), ("ms", 1)];
+
+/// The units of a size, in bytes, greatest first.
+const SIZE_UNITS_BYTES: [(&str, u64); 4] =
+    [("TiB", 1 << 40), ("GiB", 1 << 30), ("MiB", 1 << 20), ("KiB", 1 << 10)];
+
+/// The least that the sample file may be limited to, in bytes: 64 MiB hold a few days of a small site.
+const SIZE_BYTES_MIN: u64 = 64 << 20;
+
+/// A duration within limits given in milliseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::config) struct Lasting<const MIN_MS: u64, const MAX_MS: u64>(pub Duration);
+
+impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
+    fn expected() -> String {
+        let [min, max] = [MIN_MS, MAX_MS].map(|limit| spell_duration(Duration::from_millis(limit)));
+        format!("a duration from \"{min}\" to \"{max}\" (units ms, s, m, h, d, y)")
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        let millis = value.as_str().and_then(|text| amount(text, &DURATION_UNITS_MS));
+        match millis {
+            Some(millis) if (MIN_MS..=MAX_MS).contains(&millis) => {
+                Some(Lasting(Duration::from_millis(millis)))
+            }
+            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+        }
+    }
+
+    fn show(&self) -> String {
+        spell_duration(self.0)
+    }
+}
+
+/// A size in bytes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::config) struct Size(pub u64);
+
+impl Shape for Size {
+    fn expected() -> String {
+        format!("a size of at least \"{}\" (units KiB, MiB, GiB, TiB)", spell_size(SIZE_BYTES_MIN))
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        match value.as_str().and_then(|text| amount(text, &SIZE_UNITS_BYTES)) {
+            Some(bytes) if bytes >= SIZE_BYTES_MIN => Some(Size(bytes)),
+            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+        }
+    }
+
+    fn show(&self) -> String {
+        spell_size(self.0)
+    }
+}
+
+/// A whole number and its unit, with nothing else around them than one space between.
+fn amount(text: &str, units: &[(&str, u64)]) -> Option<u64> {
+    let digits = text.find(|character: char| !character.is_ascii_digit())?;
+    let (number, unit) = text.split_at_checked(digits)?;
+    let unit = unit.strip_prefix(' ').unwrap_or(unit);
+    let (_, size) = units.iter().find(|(name, _)| *name == unit)?;
+    number.parse::<u64>().ok()?.checked_mul(*size)
+}
+
+/// A duration in the greatest unit that holds it whole.
+pub(in crate::config) fn spell_duration(duration: Duration) -> String {
+    let millis = u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);
+    spell(millis, &DURATION_UNITS_MS).unwrap_or_else(|| "0s".to_owned())
+}
+
+fn spell_size(bytes: u64) -> String {
+    spell(bytes, &SIZE_UNITS_BYTES).unwrap_or_else(|| format!("{bytes} bytes"))
+}
+
+fn spell(amount: u64, units: &[(&str, u64)]) -> Option<String> {
+    let (unit, size) = units.iter().find(|(_, size)| amount > 0 && amount.is_multiple_of(*size))?;
+    Some(format!("{}{unit}", amount / size))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn durations_are_a_whole_number_and_a_unit() {
+        for (text, millis) in
+            [("500ms", 500), ("1s", 1000), ("3m", 180_000), ("24h", 86_400_000), ("3y", 94_608_000_000)]
+        {
+            assert_eq!(amount(text, &DURATION_UNITS_MS), Some(millis), "{text}");
+        }
+        for text in ["", "5", "s", "1.5s", "-1s", "1 hour", "1S", "99999999999999999999s", "1y1d", "1  s"] {
+            assert_eq!(amount(text, &DURATION_UNITS_MS), None, "{text}");
+        }
+    }
+
+    #[test]
+    fn sizes_are_powers_of_two_by_their_name() {
+        assert_eq!(amount("8GiB", &SIZE_UNITS_BYTES), Some(8_589_934_592));
+        assert_eq!(amount("8GB", &SIZE_UNITS_BYTES), None);
+    }
+
+    #[test]
+    fn a_duration_is_spelled_in_the_greatest_unit_that_holds_it_whole() {
+        for text in ["500ms", "90s", "3m", "1d", "3y", "1001ms"] {
+            let millis = amount(text, &DURATION_UNITS_MS).unwrap_or(0);
+            assert_eq!(spell_duration(Duration::from_millis(millis)), text);
+        }
+        assert_eq!(spell_duration(Duration::ZERO), "0s");
+    }
+}

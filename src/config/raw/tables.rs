@@ -1,0 +1,341 @@
+//! Every table of the site file and every key in it, declared once.
+//!
+//! These sentences are also the reference in `docs/configuration.md`: write them for the technician
+//! who has the file open.
+
+use jiff::civil::Time;
+use jiff::tz::TimeZone;
+use toml::de::{DeTable, DeValue};
+
+use super::Presence::{Default, Otherwise, Required};
+#[cfg(test)]
+use super::accepts;
+use super::{
+    At, Bounded, Field, Id, Key, KindWord, Lasting, Listen, Reader, Shape, Size, StateNames, StateWord,
+    TableKeys, TcpAddress, Text, table,
+};
+use crate::alarm::Priority;
+use crate::config::problem::{Problem, Span};
+use crate::config::{Framing, Parity};
+use crate::signal::{Order, Table, ValueType};
+
+const SECOND_MS: u64 = 1000;
+const HOUR_MS: u64 = 3600 * SECOND_MS;
+const DAY_MS: u64 = 24 * HOUR_MS;
+const YEAR_MS: u64 = 365 * DAY_MS;
+
+/// How often a device may be asked.
+pub(in crate::config) type PollEvery = Lasting<10, HOUR_MS>;
+/// How old a sample may become.
+pub(in crate::config) type StaleAfter = Lasting<10, DAY_MS>;
+/// How long something must last before it counts.
+pub(in crate::config) type Delay = Lasting<0, DAY_MS>;
+/// Parts of one question and answer.
+pub(in crate::config) type Pause = Lasting<0, { 10 * SECOND_MS }>;
+
+/// Every table in the order in which they are best told.
+pub(in crate::config) fn every_table() -> Vec<TableKeys> {
+    vec![
+        SiteTable::keys(),
+        History::keys(),
+        Http::keys(),
+        Control::keys(),
+        Line::keys(),
+        Device::keys(),
+        Signal::keys(),
+        Current::keys(),
+        Scale::keys(),
+        Guard::keys(),
+        Alarm::keys(),
+        MeasurementLost::keys(),
+    ]
+}
+
+table! {
+    /// The whole file.
+    Root = "the site file" later "scada" {
+        /// The meter building.
+        site: SiteTable = Required, "{ id = \"willow-bend\" }";
+        /// How samples are kept.
+        history: History = Default("{}"), "{}";
+        /// The status page.
+        http: Http = Default("{}"), "{}";
+        /// Where operator commands come in.
+        control: Control = Default("{}"), "{}";
+        /// The lines.
+        line: Vec<At<Line>> = Default("[]"), "[]";
+        /// The devices.
+        device: Vec<At<Device>> = Default("[]"), "[]";
+        /// The alarms.
+        alarm: Vec<At<Alarm>> = Default("[]"), "[]";
+        /// The alarms that speak when a measurement is lost.
+        measurement_lost: MeasurementLost = Default("{}"), "{}";
+    }
+}
+
+table! {
+    /// The signals of one kind of device, written once for all devices of that kind.
+    Profile = "a profile" {
+        /// Its signals.
+        signal: Vec<At<Signal>> = Default("[]"), "[]";
+    }
+}
+
+table! {
+    /// One meter building: everything one daemon watches.
+    SiteTable = "[site]" {
+        /// Short and stable, for machines.
+        id: Id = Required, "\"willow-bend\"";
+        /// What people call it.
+        name: Text = Otherwise("the id"), "\"Willow Bend Interconnect\"";
+        /// The zone in which people there live, by its IANA name.
+        time_zone: TimeZone = Default("\"UTC\""), "\"America/Chicago\"";
+        /// When a gas day begins, in that zone. A gas day is 23 or 25 hours long when clocks change.
+        gas_day_start: Time = Default("\"09:00\""), "\"09:00\"";
+    }
+}
+
+table! {
+    /// How samples are kept. Journal and history lie in the data directory. What reaches either
+    /// limit first is given up, oldest samples first; the journal of events is never cut.
+    History = "[history]" {
+        /// Samples older than this are given up. A year counts 365 days.
+        keep_samples: Lasting<{ DAY_MS }, { 100 * YEAR_MS }> = Default("\"3y\""), "\"3y\"";
+        /// The most that the sample file may take on disk.
+        max_size: Size = Default("\"8GiB\""), "\"8GiB\"";
+    }
+}
+
+table! {
+    /// The status page, JSON and metrics. Read-only, and without a password: whoever can reach it can
+    /// read it.
+    Http = "[http]" {
+        /// Where it listens. Without this table it listens on the box itself and nowhere else; to have
+        /// no HTTP at all, say "off".
+        listen: Listen = Default("\"127.0.0.1:8485\""), "\"127.0.0.1:8485\"";
+    }
+}
+
+table! {
+    /// The local socket through which operator commands (acknowledge, reset) come in.
+    Control = "[control]" {
+        /// Its path, relative to the data directory.
+        socket: Text = Default("\"control.sock\""), "\"control.sock\"";
+    }
+}
+
+table! {
+    /// One Modbus line: a serial port, or a TCP connection. Lines never wait for each other.
+    Line = "[[line]]" {
+        /// Unique among the lines.
+        id: Id = Required, "\"east\"";
+        /// The serial port, for a line of RTU frames. A name under /dev/serial/by-id stays the same
+        /// when adapters are plugged in another order.
+        serial: Text = Otherwise("the line has `tcp`"), "\"/dev/ttyUSB0\"";
+        /// Host and port, for a line over TCP.
+        tcp: TcpAddress = Otherwise("the line has `serial`"), "\"192.0.2.10:4001\"";
+        /// What travels on the TCP connection: "rtu" for a serial device server that passes RTU frames
+        /// on, "tcp" for Modbus TCP. Needed with `tcp`.
+        framing: Framing = Otherwise("RTU frames on a serial port"), "\"rtu\"";
+        /// Bits per second. The default is the standard's (Modbus over Serial Line V1.02, section 3.2).
+        /// With `tcp` and framing "rtu": the speed behind the device server, which sets the silence
+        /// kept between frames.
+        baud: Bounded<u32, 300, 4_000_000> = Otherwise("19200 on a serial port"), "9600";
+        /// The parity bit. The default is the standard's.
+        parity: Parity = Otherwise("\"even\" on a serial port"), "\"none\"";
+        /// Stop bits. The standard wants 2 when there is no parity, so that a character always has 11
+        /// bits; most devices without parity send 1, so 2 must be asked for.
+        stop_bits: Bounded<u8, 1, 2> = Otherwise("1"), "1";
+        /// How long an answer may take, from the end of the question to its first byte.
+        response_timeout: Lasting<10, { 60 * SECOND_MS }> =
+            Otherwise("\"500ms\" on a serial port, \"1s\" over TCP"), "\"500ms\"";
+        /// How often a question is asked again before it counts as not answered.
+        retries: Bounded<u8, 0, 10> = Default("1"), "1";
+        /// The longest pause between questions to a device that does not answer.
+        silence_max: Lasting<{ SECOND_MS }, { HOUR_MS }> = Default("\"60s\""), "\"60s\"";
+    }
+}
+
+table! {
+    /// One unit id on a line: an analyzer, an analog-input module, a flow computer.
+    Device = "[[device]]" {
+        /// Unique among the devices.
+        id: Id = Required, "\"h2s-1\"";
+        /// What people call it.
+        name: Text = Otherwise("the id"), "\"Trace hydrogen sulfide\"";
+        /// The id of its line.
+        line: Text = Required, "\"east\"";
+        /// Its unit id: 1 to 247, on a Modbus TCP line 0 to 255. No two devices of a line share one.
+        unit_id: Bounded<u8, 0, 255> = Required, "1";
+        /// How often its signals are read.
+        poll_every: PollEvery = Default("\"1s\""), "\"1s\"";
+        /// A TOML file of `[[signal]]` tables, relative to the site file. The device has its signals;
+        /// a `[[device.signal]]` with the id of one of them changes just the keys it gives.
+        profile: Text = Otherwise("all signals stand in the site file"), "\"profiles/trace-h2s.toml\"";
+        /// The most registers it takes in one request, when fewer than the standard's 125.
+        max_registers: Bounded<u16, 1, 125> = Default("125"), "16";
+        /// How long it takes to answer; the load of the line is computed with it.
+        turnaround: Pause = Otherwise("learned"), "\"20ms\"";
+        /// Silence it needs before a question, beyond the standard's 3.5 characters.
+        quiet: Pause = Default("\"0s\""), "\"5ms\"";
+        /// How old a signal's last answer may become before it no longer counts.
+        stale_after: StaleAfter = Otherwise("three times `poll_every`, at least \"3s\""), "\"5s\"";
+        /// Its signals.
+        signal: Vec<At<Signal>> = Default("[]"), "[]";
+    }
+}
+
+table! {
+    /// One value of a device. In a profile the same table is called `[[signal]]`.
+    Signal = "[[device.signal]]" {
+        /// Unique in its device. Elsewhere the signal is called `device.signal`.
+        id: Id = Required, "\"concentration\"";
+        /// What people call it.
+        name: Text = Otherwise("none"), "\"H2S in gas\"";
+        /// Its ISA-5.1 tag.
+        tag: Text = Otherwise("none"), "\"AIT-1101\"";
+        /// The table of the Modbus data model it is read from.
+        table: Table = Otherwise("told by a five- or six-digit `reference`"), "\"input\"";
+        /// Zero-based address, as sent on the wire. Exactly one of `address` and `reference`.
+        address: Bounded<u16, 0, 65535> = Otherwise("the signal has `reference`"), "0";
+        /// One-based number, as most register lists print it: 30001 is the first input register,
+        /// address 0. 10001 to 19999, 30001 to 39999 and 40001 to 49999 tell the table, and so do six
+        /// digits from 100001, 300001 and 400001 on; 1 to 9999 need `table`.
+        reference: Bounded<u32, 1, 465_536> = Otherwise("the signal has `address`"), "30001";
+        /// How the value lies in the registers.
+        r#type: ValueType =
+            Otherwise("\"bool\" in a bit table or with `bit`; otherwise it must be given"), "\"f32\"";
+        /// Picks one bit out of a register, 0 for the least significant.
+        bit: Bounded<u8, 0, 15> = Otherwise("the whole register"), "3";
+        /// Which register of a value wider than one comes first. Devices differ.
+        word_order: Order = Default("\"high_first\""), "\"low_first\"";
+        /// Which byte of each register comes first. The standard says high first; some devices differ.
+        byte_order: Order = Default("\"high_first\""), "\"low_first\"";
+        /// The unit of the value, after scaling.
+        unit: Text = Otherwise("none"), "\"ppmv\"";
+        /// The measuring range, in the unit: a value outside it is out of specification.
+        range: [f64; 2] = Otherwise("not checked"), "[0.0, 20.0]";
+        /// For a 4–20 mA loop: how the input module's counts become milliamps. The limits of NAMUR NE 43
+        /// then apply: 3.8 to 20.5 mA is a measurement, 3.6 or less and 21.0 or more a failure.
+        current: Current = Otherwise("not a current loop"),
+            "{ raw = [0, 65535], milliamps = [0.0, 24.0] }";
+        /// How the raw number, or the milliamps, become the unit.
+        scale: Scale = Otherwise("taken as it is"), "{ from = [4.0, 20.0], to = [0.0, 20.0] }";
+        /// Names for the two states of a bit, or for the codes of an integer. A code without a name is
+        /// not a valid reading.
+        states: StateNames = Otherwise("none"), "{ false = \"measuring\", true = \"calibrating\" }";
+        /// Conditions on other signals. All must hold, else the value is not a measurement.
+        valid_when: Vec<At<Guard>> = Default("[]"), "[{ signal = \"flow\", above = 0.5 }]";
+        /// How long samples stay uncertain once the conditions hold again, while the sample line is
+        /// flushed.
+        settle: Delay = Default("\"0s\""), "\"3m\"";
+        /// How often it is read.
+        poll_every: PollEvery = Otherwise("the device's"), "\"10s\"";
+        /// How old its last answer may become before it no longer counts.
+        stale_after: StaleAfter =
+            Otherwise("the device's, if given; else three times `poll_every`, at least \"3s\""), "\"30s\"";
+    }
+}
+
+table! {
+    /// How the counts of an analog-input module become milliamps: a straight line through two points.
+    /// A module whose counts end at 20 mA cannot show a failure of 21 mA and more.
+    Current = "current" {
+        /// Two different raw values.
+        raw: [f64; 2] = Required, "[0, 65535]";
+        /// The milliamps at these values.
+        milliamps: [f64; 2] = Required, "[0.0, 24.0]";
+    }
+}
+
+table! {
+    /// A straight line through two points. Values beyond the points are extrapolated, never clamped.
+    Scale = "scale" {
+        /// Two different inputs.
+        from: [f64; 2] = Required, "[4.0, 20.0]";
+        /// The values in the unit at these inputs.
+        to: [f64; 2] = Required, "[0.0, 20.0]";
+    }
+}
+
+table! {
+    /// A condition on another signal: `signal` and exactly one of the others.
+    Guard = "valid_when" {
+        /// The signal that is looked at: `signal` of the same device, or `device.signal`.
+        signal: Text = Required, "\"flow\"";
+        /// It must be greater than this.
+        above: f64 = Otherwise("another test is given"), "0.5";
+        /// It must be less than this.
+        below: f64 = Otherwise("another test is given"), "120.0";
+        /// It must lie between these, ends included.
+        between: [f64; 2] = Otherwise("another test is given"), "[2.0, 120.0]";
+        /// It must be in this state: true or false, the name of a state, or an integer code.
+        is: StateWord = Otherwise("another test is given"), "false";
+    }
+}
+
+table! {
+    /// One alarm. Words as in IEC 62682.
+    Alarm = "[[alarm]]" {
+        /// Unique among the alarms.
+        id: Id = Required, "\"h2s-high\"";
+        /// What people call it.
+        name: Text = Required, "\"H2S above contract limit\"";
+        /// The signal it watches, as `device.signal`.
+        signal: Text = Required, "\"h2s-1.concentration\"";
+        /// What it watches for: the value above (`high`) or below (`low`) the setpoint, a bit or code in
+        /// a state (`state`), no valid measurement (`lost`).
+        kind: KindWord = Required, "\"high\"";
+        /// For `high` and `low`, which need it: the limit, in the signal's unit. The value at the limit
+        /// does not raise the alarm.
+        setpoint: f64 = Otherwise("only for `high` and `low`"), "4.0";
+        /// For `high` and `low`: how far the value must come back before the alarm clears.
+        deadband: f64 = Otherwise("0.0"), "0.2";
+        /// For `state`: the state that raises it; true or false, a state's name, or an integer code.
+        is: StateWord = Otherwise("`in` is given"), "\"fault\"";
+        /// For `state`: several states that raise it.
+        r#in: Vec<At<StateWord>> = Otherwise("`is` is given"), "[\"fault\", \"warming up\"]";
+        /// How long the condition must hold before the alarm is raised.
+        on_delay: Delay = Otherwise("\"0s\"; for `lost` the delay of `[measurement_lost]`"), "\"10s\"";
+        /// How long the condition must be gone before the alarm clears.
+        off_delay: Delay = Default("\"0s\""), "\"30s\"";
+        /// Whether it stays until an operator resets it.
+        latching: bool = Default("false"), "true";
+        /// How urgently an operator must act.
+        priority: Priority = Default("\"medium\""), "\"high\"";
+        /// What may have brought it about.
+        cause: Text = Otherwise("none"), "\"Sour gas from the west field.\"";
+        /// What happens when nobody acts.
+        consequence: Text = Otherwise("none"), "\"Gas out of contract reaches the line.\"";
+        /// What to do.
+        action: Text = Otherwise("none"), "\"Confirm with a stain tube, then call gas control.\"";
+    }
+}
+
+table! {
+    /// Every signal that bears an alarm also gets a *measurement lost* alarm, `device.signal.lost`: an
+    /// alarm that cannot be evaluated must not look like one that is normal. A `lost` alarm of the
+    /// file's own on that signal takes its place.
+    MeasurementLost = "[measurement_lost]" {
+        /// How long the measurement must be lost before the alarm is raised.
+        delay: Delay = Default("\"30s\""), "\"30s\"";
+        /// How urgently an operator must act.
+        priority: Priority = Default("\"medium\""), "\"medium\"";
+        /// Signals that get no such alarm, as `device.signal`.
+        off_for: Vec<At<Text>> = Default("[]"), "[\"h2s-1.concentration\"]";
+    }
+}
+
+impl Root {
+    /// The root of a text that is TOML.
+    pub(in crate::config) fn of(reader: &mut Reader, table: DeTable) -> Option<Root> {
+        Root::read(reader, "", Span::new(reader.file, 0..0), &DeValue::Table(table))
+    }
+}
+
+impl Profile {
+    /// The profile in a text that is TOML.
+    pub(in crate::config) fn of(reader: &mut Reader, table: DeTable) -> Option<Profile> {
+        Profile::read(reader, "", Span::new(reader.file, 0..0), &DeValue::Table(table))
+    }
+}

@@ -1,0 +1,115 @@
+//! Values that are one word out of a closed list.
+
+use toml::de::DeValue;
+
+use super::{Reader, Shape};
+use crate::alarm::Priority;
+use crate::config::problem::Span;
+use crate::config::{Framing, Parity};
+use crate::signal::{Order, Table, ValueType};
+
+/// A closed list of words.
+pub(in crate::config) trait Word: Copy + PartialEq + 'static {
+    /// The words and what they stand for.
+    const WORDS: &'static [(&'static str, Self)];
+    /// Words of later versions, which are refused by name.
+    const LATER: &'static [&'static str] = &[];
+}
+
+impl<T: Word> Shape for T {
+    fn expected() -> String {
+        let words: Vec<String> = T::WORDS.iter().map(|(word, _)| format!("\"{word}\"")).collect();
+        match words.split_last() {
+            Some((last, others)) if !others.is_empty() => format!("{} or {last}", others.join(", ")),
+            Some(_) | None => words.concat(),
+        }
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        let found = value.as_str().unwrap_or("");
+        if let Some((_, meant)) = T::WORDS.iter().find(|(word, _)| *word == found) {
+            return Some(*meant);
+        }
+        reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+            if T::LATER.contains(&found) {
+                problem.help(format!("`{found}` comes with a later version"))
+            } else {
+                problem.nearest(found, T::WORDS.iter().map(|(word, _)| *word))
+            }
+        })
+    }
+
+    fn show(&self) -> String {
+        T::WORDS.iter().find(|(_, meant)| meant == self).map_or("", |(word, _)| *word).to_owned()
+    }
+}
+
+impl Word for Table {
+    const WORDS: &'static [(&'static str, Table)] = &[
+        (Table::Input.word(), Table::Input),
+        (Table::Holding.word(), Table::Holding),
+        (Table::Discrete.word(), Table::Discrete),
+        (Table::Coil.word(), Table::Coil),
+    ];
+}
+
+impl Word for ValueType {
+    const WORDS: &'static [(&'static str, ValueType)] = &[
+        (ValueType::Bool.word(), ValueType::Bool),
+        (ValueType::U16.word(), ValueType::U16),
+        (ValueType::I16.word(), ValueType::I16),
+        (ValueType::U32.word(), ValueType::U32),
+        (ValueType::I32.word(), ValueType::I32),
+        (ValueType::U64.word(), ValueType::U64),
+        (ValueType::I64.word(), ValueType::I64),
+        (ValueType::F32.word(), ValueType::F32),
+        (ValueType::F64.word(), ValueType::F64),
+    ];
+}
+
+impl Word for Order {
+    const WORDS: &'static [(&'static str, Order)] =
+        &[("high_first", Order::HighFirst), ("low_first", Order::LowFirst)];
+}
+
+impl Word for Parity {
+    const WORDS: &'static [(&'static str, Parity)] =
+        &[("none", Parity::None), ("even", Parity::Even), ("odd", Parity::Odd)];
+}
+
+impl Word for Framing {
+    const WORDS: &'static [(&'static str, Framing)] = &[("rtu", Framing::Rtu), ("tcp", Framing::Tcp)];
+}
+
+impl Word for Priority {
+    const WORDS: &'static [(&'static str, Priority)] = &[
+        (Priority::Critical.word(), Priority::Critical),
+        (Priority::High.word(), Priority::High),
+        (Priority::Medium.word(), Priority::Medium),
+        (Priority::Low.word(), Priority::Low),
+    ];
+}
+
+/// What an alarm watches for, by its word alone.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::config) enum KindWord {
+    /// The value is above the setpoint.
+    High,
+    /// The value is below the setpoint.
+    Low,
+    /// A bit or a code is in a named state.
+    State,
+    /// There is no measurement.
+    Lost,
+}
+
+impl Word for KindWord {
+    const WORDS: &'static [(&'static str, KindWord)] = &[
+        ("high", KindWord::High),
+        ("low", KindWord::Low),
+        ("state", KindWord::State),
+        ("lost", KindWord::Lost),
+    ];
+    const LATER: &'static [&'static str] =
+        &["rise", "fall", "average_high", "average_low", "deviation", "frozen", "vote"];
+}

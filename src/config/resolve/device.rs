@@ -1,0 +1,100 @@
+//! Devices: each on a known line, with a unit id that nobody else on that line has.
+
+use super::{Directory, name_or_id, report_duplicates};
+use crate::config::problem::Problem;
+use crate::config::raw::{At, Device, Field, Line, Root};
+use crate::config::{DeviceSpec, Framing, LineSpec, Port};
+use crate::signal::{LineIndex, SignalIndex};
+
+/// Every device of the file, in its order.
+pub(super) fn devices(
+    root: &Root,
+    lines: &[Option<LineSpec>],
+    problems: &mut Vec<Problem>,
+) -> Vec<Option<DeviceSpec>> {
+    let devices = root.device.items();
+    let directory = line_directory(root);
+    report_duplicates("devices", devices.iter().map(|device| &device.value.id), problems);
+    let on_lines: Vec<Option<LineIndex>> = devices
+        .iter()
+        .map(|At { value: device, .. }| {
+            let line = device.line.given()?;
+            directory.look_up("line", &line.value.0, line.span, problems)
+        })
+        .collect();
+    report_unit_ids_used_twice(devices, &on_lines, problems);
+
+    let mut first_signal = 0;
+    let mut resolved = Vec::new();
+    for (At { value: device, .. }, line) in devices.iter().zip(on_lines) {
+        let signals = first_signal..first_signal + device.signal.items().len();
+        first_signal = signals.end;
+        resolved.push(self::device(device, line, lines, signals.map(SignalIndex).collect(), problems));
+    }
+    resolved
+}
+
+fn line_directory(root: &Root) -> Directory<LineIndex> {
+    let lines = root.line.items();
+    let named =
+        |(index, line): (usize, &At<Line>)| line.value.id.get().map(|id| (id.0.clone(), LineIndex(index)));
+    let entries: Vec<_> = lines.iter().enumerate().filter_map(named).collect();
+    let whole = entries.len() == lines.len() && !matches!(root.line, Field::Broken);
+    Directory { entries, whole }
+}
+
+fn device(
+    device: &Device,
+    line: Option<LineIndex>,
+    lines: &[Option<LineSpec>],
+    signals: Vec<SignalIndex>,
+    problems: &mut Vec<Problem>,
+) -> Option<DeviceSpec> {
+    let port = line.and_then(|line| lines.get(line.0)?.as_ref()).map(|line| &line.port);
+    report_impossible_unit_id(device, port, problems);
+    Some(DeviceSpec {
+        id: device.id.get()?.0.clone(),
+        name: name_or_id(&device.name, &device.id)?,
+        line: line?,
+        unit_id: device.unit_id.get()?.0,
+        signals,
+        max_registers: device.max_registers.get()?.0,
+        turnaround: device.turnaround.make(|turnaround| Some(turnaround.value.0))?,
+        quiet: device.quiet.get()?.0,
+    })
+}
+
+/// Modbus over Serial Line V1.02, section 2.2: 0 is broadcast and is never answered, 248 to 255 are
+/// reserved. A Modbus TCP server may use any.
+fn report_impossible_unit_id(device: &Device, port: Option<&Port>, problems: &mut Vec<Problem>) {
+    let Some(unit_id) = device.unit_id.given() else { return };
+    let modbus_tcp = matches!(port, Some(Port::Tcp { framing: Framing::Tcp, .. }) | None);
+    let label = match unit_id.value.0 {
+        0 if !modbus_tcp => "0 is the broadcast address, which nobody answers",
+        248.. if !modbus_tcp => "248 to 255 are reserved",
+        _ => return,
+    };
+    problems.push(
+        Problem::new(unit_id.span, "not a unit id of a device", label)
+            .help("on a serial line unit ids go from 1 to 247"),
+    );
+}
+
+/// Two devices with one address answer at the same time, and spoil each other's answers.
+fn report_unit_ids_used_twice(
+    devices: &[At<Device>],
+    on_lines: &[Option<LineIndex>],
+    problems: &mut Vec<Problem>,
+) {
+    let mut seen: Vec<(LineIndex, &At<_>)> = Vec::new();
+    for (At { value: device, .. }, line) in devices.iter().zip(on_lines) {
+        let (Some(line), Some(unit_id)) = (line, device.unit_id.given()) else { continue };
+        match seen.iter().find(|(known, earlier)| known == line && earlier.value == unit_id.value) {
+            Some((_, earlier)) => problems.push(
+                Problem::new(unit_id.span, "two devices with one unit id", "already taken on this line")
+                    .also(earlier.span, "taken here"),
+            ),
+            None => seen.push((*line, unit_id)),
+        }
+    }
+}

@@ -1,0 +1,169 @@
+//! `valid_when`: conditions on other signals, each a test that its signal can be put to.
+
+use super::{Directory, signal};
+use crate::config::problem::{Problem, Span};
+use crate::config::raw::{At, Guard, Root, StateWord};
+use crate::signal::{Guard as GuardSpec, GuardTest, SignalIndex, SignalSpec, ValueType};
+
+/// The signals with their guards put in.
+pub(super) fn guarded(
+    root: &Root,
+    mut signals: Vec<Option<SignalSpec>>,
+    problems: &mut Vec<Problem>,
+) -> Vec<Option<SignalSpec>> {
+    let directory = signal::directory(root);
+    let mut looked_at: Vec<Vec<(SignalIndex, Span)>> = Vec::new();
+    let mut resolved: Vec<Vec<Option<GuardSpec>>> = Vec::new();
+    for At { value: device, .. } in root.device.items() {
+        let device_id = device.id.get().map_or("", |id| id.0.as_str());
+        for At { value: signal, .. } in device.signal.items() {
+            let guards = signal.valid_when.items();
+            let found: Vec<Option<SignalIndex>> =
+                guards.iter().map(|guard| find(device_id, &guard.value, &directory, problems)).collect();
+            resolved.push(
+                guards
+                    .iter()
+                    .zip(&found)
+                    .map(|(guard, found)| self::guard(&guard.value, *found, &signals, problems))
+                    .collect(),
+            );
+            let spans = guards.iter().map(|guard| guard.value.signal.span_or(guard.span));
+            looked_at.push(
+                found.into_iter().zip(spans).filter_map(|(found, span)| Some((found?, span))).collect(),
+            );
+        }
+    }
+    report_circles(&looked_at, &directory, problems);
+    for (signal, guards) in signals.iter_mut().zip(resolved) {
+        let guards: Option<Vec<GuardSpec>> = guards.into_iter().collect();
+        *signal = signal.take().zip(guards).map(|(signal, valid_when)| SignalSpec { valid_when, ..signal });
+    }
+    signals
+}
+
+/// A name without a dot is a signal of the same device.
+fn find(
+    device_id: &str,
+    guard: &Guard,
+    directory: &Directory<SignalIndex>,
+    problems: &mut Vec<Problem>,
+) -> Option<SignalIndex> {
+    let At { value: name, span } = guard.signal.given()?;
+    let full_name = if name.0.contains('.') { name.0.clone() } else { format!("{device_id}.{}", name.0) };
+    directory.look_up("signal", &full_name, *span, problems)
+}
+
+fn guard(
+    guard: &Guard,
+    index: Option<SignalIndex>,
+    signals: &[Option<SignalSpec>],
+    problems: &mut Vec<Problem>,
+) -> Option<GuardSpec> {
+    let tests = [
+        ("above", guard.above.is_there()),
+        ("below", guard.below.is_there()),
+        ("between", guard.between.is_there()),
+        ("is", guard.is.is_there()),
+    ];
+    let given = tests.iter().filter(|(_, is_there)| *is_there).count();
+    if given != 1 {
+        let label = format!("expected one of `above`, `below`, `between` and `is`, found {given}");
+        problems.push(
+            Problem::new(guard.span, "a condition has exactly one test", label)
+                .help("write one entry for each test: all of them must hold"),
+        );
+        return None;
+    }
+    let index = index?;
+    let spec = signals.get(index.0)?.as_ref()?;
+    if let Some(state) = guard.is.given() {
+        let code = code_of(state, spec, problems)?;
+        let is_flag = spec.place.value_type == ValueType::Bool;
+        let test = if is_flag { GuardTest::Is(code == 1) } else { GuardTest::IsCode(code) };
+        return Some(GuardSpec { signal: index, test });
+    }
+    if let Some(problem) = not_a_measured_number(spec, guard.span) {
+        problems.push(problem.help("use `is` for a state"));
+        return None;
+    }
+    Some(GuardSpec { signal: index, test: number_test(guard, problems)? })
+}
+
+fn number_test(guard: &Guard, problems: &mut Vec<Problem>) -> Option<GuardTest> {
+    if let Some(limits) = guard.between.given() {
+        return signal::range(limits, problems).map(GuardTest::Between);
+    }
+    let above = guard.above.get().copied().map(GuardTest::Above);
+    above.or(guard.below.get().copied().map(GuardTest::Below))
+}
+
+/// A problem for a test of limits on a signal that is a state.
+pub(super) fn not_a_measured_number(spec: &SignalSpec, span: Span) -> Option<Problem> {
+    let label = if spec.place.value_type == ValueType::Bool {
+        format!("`{}` is a bool", spec.id)
+    } else if spec.states.0.is_empty() {
+        return None;
+    } else {
+        format!("`{}` has named states", spec.id)
+    };
+    Some(Problem::new(span, "a state has no limits", label))
+}
+
+/// The code of a state, by whichever of its names: true, "fault", 3. A bit has the codes 0 and 1.
+pub(super) fn code_of(state: &At<StateWord>, spec: &SignalSpec, problems: &mut Vec<Problem>) -> Option<i64> {
+    let SignalSpec { id, states, place, .. } = spec;
+    let names = || states.0.iter().map(|(_, name)| name.as_str());
+    let refused = |label: String| Problem::new(state.span, "not a state of the signal", label);
+    let is_flag = place.value_type == ValueType::Bool;
+    let is_float = matches!(place.value_type, ValueType::F32 | ValueType::F64);
+    let is_scaled = spec.scale.is_some() || spec.current.is_some();
+    let problem = match &state.value {
+        _ if is_float || is_scaled => refused(format!("`{id}` is a measurement, not a state")),
+        StateWord::Flag(flag) if is_flag => return Some(i64::from(*flag)),
+        StateWord::Flag(_) => refused(format!("`{id}` is a whole number, not a bool")),
+        StateWord::Name(name) => match states.code(name) {
+            Some(code) => return Some(code),
+            None => refused(format!("`{id}` has no state \"{name}\"")).nearest(name, names()),
+        },
+        StateWord::Code(_) if is_flag => refused(format!("`{id}` is a bool: write true or false")),
+        StateWord::Code(code) if states.0.is_empty() || states.name(*code).is_some() => return Some(*code),
+        StateWord::Code(code) => refused(format!("`{id}` names its states, and none has the code {code}")),
+    };
+    problems.push(problem);
+    None
+}
+
+/// Reports each condition that closes a circle: two signals that wait for each other are never valid.
+fn report_circles(
+    looked_at: &[Vec<(SignalIndex, Span)>],
+    directory: &Directory<SignalIndex>,
+    problems: &mut Vec<Problem>,
+) {
+    let name = |index: SignalIndex| {
+        let entry = directory.entries.iter().find(|(_, known)| *known == index);
+        entry.map_or("?", |(name, _)| name.as_str())
+    };
+    let mut finished = vec![false; looked_at.len()];
+    for start in 0..looked_at.len() {
+        let mut path: Vec<(SignalIndex, usize)> = vec![(SignalIndex(start), 0)];
+        while let Some((signal, next)) = path.last_mut() {
+            let (signal, guard) = (*signal, looked_at.get(signal.0).and_then(|guards| guards.get(*next)));
+            *next += 1;
+            let Some((target, span)) = guard else {
+                finished[signal.0] = true;
+                path.pop();
+                continue;
+            };
+            if let Some(first) = path.iter().position(|(on_path, _)| on_path == target) {
+                let circle: Vec<&str> = path[first..].iter().map(|(on_path, _)| name(*on_path)).collect();
+                let label = format!("{} → {}", circle.join(" → "), name(*target));
+                problems.push(
+                    Problem::new(*span, "conditions that wait for each other", label)
+                        .help("a signal may not depend on itself, not even through others"),
+                );
+            } else if !finished[target.0] {
+                path.push((*target, 0));
+            }
+        }
+    }
+}

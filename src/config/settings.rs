@@ -1,0 +1,55 @@
+//! Every setting in effect as path and value, so that the next start can say what has changed.
+//!
+//! Defaults are among them: a default that a new version changes is a change of the site.
+
+use super::raw::{At, Field, Id, Root};
+
+type Settings = Vec<(&'static str, String)>;
+
+/// The settings, sorted by path. Paths name things by their ids: `alarm.h2s-high.setpoint`,
+/// `signal.h2s-1.concentration.range`.
+pub(super) fn settings(root: &Root) -> Vec<(String, String)> {
+    let mut all = Vec::new();
+    let mut add = |path: String, settings: Settings| {
+        all.extend(settings.into_iter().map(|(key, value)| (format!("{path}{key}"), value)));
+    };
+    add_single(root, &mut add);
+    for At { value: line, .. } in root.line.items() {
+        add(format!("line.{}.", id(&line.id)), line.settings());
+    }
+    for At { value: device, .. } in root.device.items() {
+        let mut own = device.settings();
+        own.retain(|(key, _)| *key != "signal");
+        add(format!("device.{}.", id(&device.id)), own);
+        for At { value: signal, .. } in device.signal.items() {
+            add(format!("signal.{}.{}.", id(&device.id), id(&signal.id)), signal.settings());
+        }
+    }
+    for At { value: alarm, .. } in root.alarm.items() {
+        add(format!("alarm.{}.", id(&alarm.id)), alarm.settings());
+    }
+    all.sort();
+    all
+}
+
+fn add_single(root: &Root, add: &mut impl FnMut(String, Settings)) {
+    if let Some(site) = root.site.get() {
+        add("site.".to_owned(), site.settings());
+    }
+    if let Some(history) = root.history.get() {
+        add("history.".to_owned(), history.settings());
+    }
+    if let Some(http) = root.http.get() {
+        add("http.".to_owned(), http.settings());
+    }
+    if let Some(control) = root.control.get() {
+        add("control.".to_owned(), control.settings());
+    }
+    if let Some(lost) = root.measurement_lost.get() {
+        add("measurement_lost.".to_owned(), lost.settings());
+    }
+}
+
+fn id(field: &Field<Id>) -> &str {
+    field.get().map_or("", |id| id.0.as_str())
+}
