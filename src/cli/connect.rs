@@ -1,11 +1,11 @@
 //! From a command to the running daemon: where its control socket is, and what its answers are.
 
-use std::io;
 use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
 use serde_json::value::RawValue;
 
+use crate::cli::site_file::Files;
 use crate::cli::{CliError, Common};
 use crate::config;
 use crate::control::client::{Client, ClientError};
@@ -19,19 +19,10 @@ const SOCKET_DEFAULT: &str = "control.sock";
 /// An operator need not be able to read the site file: without it the socket is looked for where it
 /// is when the site file does not say.
 pub fn to_daemon(common: &Common) -> Result<Connection, CliError> {
-    let site = config::load(common.config(), &Disk).ok();
+    let site = config::load(common.config(), &Files).ok();
     let socket = site.map_or_else(|| PathBuf::from(SOCKET_DEFAULT), |site| site.control.socket);
     let client = Client::connect(&common.data().join(socket))?;
     Ok(Connection { client })
-}
-
-/// The disk, read without a word about what is wrong with the site file.
-struct Disk;
-
-impl config::Sources for Disk {
-    fn read(&self, path: &Path) -> io::Result<String> {
-        std::fs::read_to_string(path)
-    }
 }
 
 /// An open connection to the daemon.

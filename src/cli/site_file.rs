@@ -30,11 +30,11 @@ pub fn load(path: &Path) -> Result<Site, CliError> {
 
 /// Every problem as one error for the person.
 pub(super) fn told(path: &Path, problems: &Problems) -> CliError {
-    let problems_told = problems.to_string();
     if problems.is_unreadable() {
-        return CliError::Unreachable(problems_told.trim_end().to_owned());
+        let cause: Vec<String> = problems.located().map(|problem| problem.title).collect();
+        return CliError::Unreachable(format!("{}; name a site file with --config FILE", cause.join("; ")));
     }
-    CliError::BadInput(format!("{}\n\n{}", summary(path, problems), problems_told.trim_end()))
+    CliError::BadInput(format!("{}\n\n{}", summary(path, problems), problems.to_string().trim_end()))
 }
 
 /// How many there are, in one line.

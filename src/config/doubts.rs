@@ -109,7 +109,7 @@ fn about_alarm(alarm: &Alarm, spec: &AlarmSpec, site: &Site, doubts: &mut Vec<Pr
     let (setpoint, deadband, clears_at) = match spec.kind {
         Kind::High { setpoint, deadband } => (setpoint, deadband, setpoint - deadband),
         Kind::Low { setpoint, deadband } => (setpoint, deadband, setpoint + deadband),
-        Kind::State { .. } | Kind::Lost => return,
+        Kind::State { .. } | Kind::Lost | Kind::Fault(_) => return,
     };
     if !alarm.on_delay.is_there() {
         doubts.push(
@@ -121,7 +121,7 @@ fn about_alarm(alarm: &Alarm, spec: &AlarmSpec, site: &Site, doubts: &mut Vec<Pr
         let label = "a value that wavers around the limit raises and clears it again and again";
         doubts.push(Problem::new(alarm.deadband.span_or(span), "an alarm without a deadband", label));
     }
-    let range = site.signals.get(spec.signal.0).and_then(|signal| signal.range);
+    let range = spec.signal.and_then(|signal| site.signals.get(signal.0)?.range);
     let Some(range) = range else { return };
     let inside = |value: f64| (range.low..=range.high).contains(&value);
     let place = |field: &Field<f64>| field.span_or(span);
@@ -139,7 +139,7 @@ fn about_silence(root: &Root, site: &Site, doubts: &mut Vec<Problem>) {
     let Some(lost) = root.measurement_lost.get() else { return };
     for At { value: name, span } in lost.off_for.items() {
         let index = site.signals.iter().position(|signal| signal.id == name.0).map(SignalIndex);
-        let bears_alarm = site.alarms.iter().any(|alarm| Some(alarm.signal) == index);
+        let bears_alarm = site.alarms.iter().any(|alarm| alarm.signal.is_some() && alarm.signal == index);
         doubts.push(silence(*span, bears_alarm));
     }
 }

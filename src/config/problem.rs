@@ -6,7 +6,7 @@
 use std::fmt;
 use std::ops::Range;
 
-use annotate_snippets::{AnnotationKind, Group, Level, Renderer, Snippet};
+use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
 
 /// A piece of one of the texts that were read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
@@ -172,8 +172,7 @@ impl Problems {
 
     /// The site file itself could not be read.
     pub(super) fn unreadable(path: &str, cause: &std::io::Error) -> Problems {
-        let problem = Problem::without_place(format!("cannot read the site file {path}: {cause}"))
-            .help("give the path of a site file that this user may read");
+        let problem = Problem::without_place(format!("cannot read the site file {path}: {cause}"));
         let list = vec![problem];
         Problems { texts: Texts::default(), severity: Severity::Error, list, site_file_unreadable: true }
     }
@@ -218,15 +217,18 @@ impl Problems {
             Severity::Error => Level::ERROR,
             Severity::Doubt => Level::WARNING.with_name("doubt"),
         };
+        let Some(span) = problem.span else { return self.render_without_place(problem) };
         let title = level.primary_title(&problem.title);
-        let mut group = match problem.span {
-            Some(span) => title.elements(self.snippets(problem, span)),
-            None => Group::with_title(title),
-        };
+        let mut group = title.elements(self.snippets(problem, span));
         if let Some(help) = &problem.help {
             group = group.element(Level::HELP.message(help));
         }
         Renderer::plain().render(&[group])
+    }
+
+    fn render_without_place(&self, problem: &Problem) -> String {
+        let help = problem.help.as_ref().map_or(String::new(), |help| format!("\n  = help: {help}"));
+        format!("{}: {}{help}", self.severity.word(), problem.title)
     }
 
     /// One snippet for each file the problem has to do with, its own file first.

@@ -63,7 +63,7 @@ fn alarm(
     Some(AlarmSpec {
         id: alarm.id.get()?.0.clone(),
         name: alarm.name.get()?.0.clone(),
-        signal: index?,
+        signal: Some(index?),
         kind: kind?,
         on_delay: alarm.on_delay.get().map_or(on_delay_default, |delay| delay.0),
         off_delay: alarm.off_delay.get()?.0,
@@ -181,7 +181,7 @@ fn lost_alarms(
 ) -> Option<Vec<AlarmSpec>> {
     let (on_delay, priority) = (lost.delay.get()?.0, *lost.priority.get()?);
     let wanted = |index: SignalIndex| {
-        let mut on_signal = alarms.iter().filter(|alarm| alarm.signal == index).peekable();
+        let mut on_signal = alarms.iter().filter(|alarm| alarm.signal == Some(index)).peekable();
         on_signal.peek().is_some()
             && on_signal.all(|alarm| alarm.kind != Kind::Lost)
             && !silent.contains(&index)
@@ -189,7 +189,7 @@ fn lost_alarms(
     let lost_alarm = |(index, spec): (SignalIndex, &SignalSpec)| AlarmSpec {
         id: format!("{}.lost", spec.id),
         name: format!("{}: measurement lost", spec.name.as_deref().unwrap_or(&spec.id)),
-        signal: index,
+        signal: Some(index),
         kind: Kind::Lost,
         on_delay,
         off_delay: Duration::ZERO,

@@ -3,15 +3,11 @@
 use super::{Directory, name_or_id, report_duplicates};
 use crate::config::problem::Problem;
 use crate::config::raw::{At, Device, Field, Line, Root};
-use crate::config::{DeviceSpec, Framing, LineSpec, Port};
+use crate::config::{DeviceSpec, Framing};
 use crate::signal::{LineIndex, SignalIndex};
 
 /// Every device of the file, in its order.
-pub(super) fn devices(
-    root: &Root,
-    lines: &[Option<LineSpec>],
-    problems: &mut Vec<Problem>,
-) -> Vec<Option<DeviceSpec>> {
+pub(super) fn devices(root: &Root, problems: &mut Vec<Problem>) -> Vec<Option<DeviceSpec>> {
     let devices = root.device.items();
     let directory = line_directory(root);
     report_duplicates("devices", devices.iter().map(|device| &device.value.id), problems);
@@ -29,7 +25,11 @@ pub(super) fn devices(
     for (At { value: device, .. }, line) in devices.iter().zip(on_lines) {
         let signals = first_signal..first_signal + device.signal.items().len();
         first_signal = signals.end;
-        resolved.push(self::device(device, line, lines, signals.map(SignalIndex).collect(), problems));
+        let on_line = line.and_then(|line| root.line.items().get(line.0));
+        if on_line.is_some_and(|line| carries_rtu(&line.value)) {
+            report_impossible_unit_id(device, problems);
+        }
+        resolved.push(self::device(device, line, signals.map(SignalIndex).collect()));
     }
     resolved
 }
@@ -43,15 +43,7 @@ fn line_directory(root: &Root) -> Directory<LineIndex> {
     Directory { entries, whole }
 }
 
-fn device(
-    device: &Device,
-    line: Option<LineIndex>,
-    lines: &[Option<LineSpec>],
-    signals: Vec<SignalIndex>,
-    problems: &mut Vec<Problem>,
-) -> Option<DeviceSpec> {
-    let port = line.and_then(|line| lines.get(line.0)?.as_ref()).map(|line| &line.port);
-    report_impossible_unit_id(device, port, problems);
+fn device(device: &Device, line: Option<LineIndex>, signals: Vec<SignalIndex>) -> Option<DeviceSpec> {
     Some(DeviceSpec {
         id: device.id.get()?.0.clone(),
         name: name_or_id(&device.name, &device.id)?,
@@ -64,15 +56,18 @@ fn device(
     })
 }
 
+fn carries_rtu(line: &Line) -> bool {
+    line.serial.is_there() || line.framing.get() == Some(&Framing::Rtu)
+}
+
 /// Modbus over Serial Line V1.02, section 2.2: 0 is broadcast and is never answered, 248 to 255 are
 /// reserved. A Modbus TCP server may use any.
-fn report_impossible_unit_id(device: &Device, port: Option<&Port>, problems: &mut Vec<Problem>) {
+fn report_impossible_unit_id(device: &Device, problems: &mut Vec<Problem>) {
     let Some(unit_id) = device.unit_id.given() else { return };
-    let modbus_tcp = matches!(port, Some(Port::Tcp { framing: Framing::Tcp, .. }) | None);
     let label = match unit_id.value.0 {
-        0 if !modbus_tcp => "0 is the broadcast address, which nobody answers",
-        248.. if !modbus_tcp => "248 to 255 are reserved",
-        _ => return,
+        0 => "0 is the broadcast address, which nobody answers",
+        1..=247 => return,
+        248..=255 => "248 to 255 are reserved",
     };
     problems.push(
         Problem::new(unit_id.span, "not a unit id of a device", label)

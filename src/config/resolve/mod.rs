@@ -30,7 +30,7 @@ const ALARMS_MAX: usize = 2048;
 /// The checked site. `None`, or a problem reported, when it cannot be run.
 pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> Option<Site> {
     let lines = line::lines(root, problems);
-    let devices = device::devices(root, &lines, problems);
+    let devices = device::devices(root, problems);
     let signals = signal::signals(root, problems);
     let signals = guard::guarded(root, signals, problems);
     let alarms = alarm::alarms(root, &signals, problems);
