@@ -8,6 +8,7 @@
 //! There is no function here that writes to a device, and none may be added.
 
 mod line;
+mod load;
 pub mod plan;
 pub mod quantiles;
 pub mod schedule;
@@ -20,6 +21,8 @@ use std::time::Duration;
 
 use tokio::sync::mpsc::Sender;
 use tokio_util::sync::CancellationToken;
+
+pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
 
 use crate::config::{DeviceSpec, LineSpec, Site};
 use crate::moment::Clock;

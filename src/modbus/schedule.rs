@@ -225,7 +225,9 @@ impl Schedule {
     /// The factor by which every period is stretched, so that the line can carry all of it.
     fn stretch(&self) -> f64 {
         let answering = |job: &&Job| !self.devices[job.device].1.is_silent();
-        let demand: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
+        let asked: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
+        let wasted: f64 = self.devices.iter().map(|(_, silence)| silence.waste()).sum();
+        let demand = asked + wasted;
         if demand > 1.0 { demand / STRETCHED_LOAD } else { 1.0 }
     }
 }
@@ -237,10 +239,8 @@ impl Job {
         self.turn = Some(TurnUnderWay { deadline: self.due + period, spent: Duration::ZERO });
         self.due = self.due + period.saturating_mul(whole_periods(now.since(self.due), period) + 1);
         let late = whole_periods(now.since(self.owed), self.period);
-        if now >= self.owed {
-            self.missed += u64::from(late);
-            self.owed = self.owed + self.period.saturating_mul(late + 1);
-        }
+        self.missed += u64::from(late);
+        self.owed = self.owed + self.period.saturating_mul(late + 1);
     }
 
     fn demand(&self) -> f64 {
@@ -269,3 +269,6 @@ fn whole_periods(time: Duration, period: Duration) -> u32 {
 fn smoothed(cost: Duration, measured: Duration) -> Duration {
     cost.mul_f64(1.0 - COST_WEIGHT) + measured.mul_f64(COST_WEIGHT)
 }
+
+#[cfg(test)]
+mod tests;

@@ -127,3 +127,91 @@ impl DeviceStats {
         }
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::moment::{Mono, Wall};
+
+    fn at(seconds: u64) -> Moment {
+        Moment { mono: Mono::from_millis(seconds * 1_000), wall: Wall::UNIX_EPOCH }
+    }
+
+    /// Plays events and tells the state at the end: `.` answer, `e` exception 04, `g` gateway
+    /// exception 0B, `t` time-out, `c` wrong CRC, `f` foreign frame, `|` given up.
+    fn played(events: &str) -> DeviceStats {
+        let mut stats = DeviceStats::default();
+        for event in events.chars() {
+            let outcome = match event {
+                '.' => Outcome::Answer(Duration::from_millis(20)),
+                'e' => Outcome::Exception(0x04),
+                'g' => Outcome::Exception(0x0B),
+                't' => Outcome::Timeout,
+                'c' => Outcome::Damaged,
+                'f' => Outcome::Foreign,
+                '|' => {
+                    stats.give_up();
+                    continue;
+                }
+                other => panic!("{other}"),
+            };
+            stats.record(outcome, at(1));
+        }
+        stats
+    }
+
+    #[test]
+    fn a_devices_state_follows_from_what_came_of_its_questions() {
+        let all_is_well = ".".repeat(32);
+        let cases = [
+            ("not yet asked", String::new(), DeviceState::Unknown),
+            ("asked once in vain", "tt|".into(), DeviceState::Unknown),
+            ("never heard of", "tt|tt|".into(), DeviceState::Lost),
+            ("its first answer", ".".into(), DeviceState::Online),
+            ("one lost answer", "..t...".into(), DeviceState::Online),
+            ("two lately", "..t..c.".into(), DeviceState::Degraded),
+            ("two long ago", format!("tc{all_is_well}"), DeviceState::Online),
+            ("given up once", "....tt|".into(), DeviceState::Degraded),
+            ("given up twice", "....tt|cf|".into(), DeviceState::Lost),
+            ("back with one answer, errors still fresh", "tt|tt|.".into(), DeviceState::Degraded),
+            ("an exception is a sign of life", "tt|tt|e".into(), DeviceState::Degraded),
+            ("a gateway's exception is not", "..g|g|".into(), DeviceState::Lost),
+            ("nothing but exceptions", "eeee".into(), DeviceState::Degraded),
+        ];
+        for (what, events, expected) in cases {
+            assert_eq!(played(&events).state(), expected, "{what}: {events}");
+        }
+    }
+
+    #[test]
+    fn every_question_is_counted_once_by_what_came_of_it() {
+        let counters = played("..tcfe.g").counters;
+        assert_eq!((counters.requests, counters.answers, counters.timeouts), (8, 3, 1));
+        assert_eq!((counters.crc_errors, counters.foreign_frames, counters.exceptions), (1, 1, 2));
+        assert_eq!((counters.exceptions_by_code[0x04], counters.exceptions_by_code[0x0B]), (1, 1));
+    }
+
+    #[test]
+    fn exceptions_beyond_the_standard_are_counted_together() {
+        let mut stats = DeviceStats::default();
+        for code in 0..=255 {
+            stats.record(Outcome::Exception(code), at(1));
+        }
+        assert_eq!(stats.counters.exceptions_by_code[0], 256 - 11);
+        assert_eq!(stats.counters.exceptions_by_code.iter().sum::<u64>(), stats.counters.exceptions);
+    }
+
+    #[test]
+    fn the_report_tells_the_last_good_answer_and_the_median_response() {
+        let mut stats = DeviceStats::default();
+        for (second, response_ms) in [(1, 18), (2, 30), (3, 20)] {
+            stats.record(Outcome::Answer(Duration::from_millis(response_ms)), at(second));
+        }
+        stats.record(Outcome::Exception(6), at(4));
+        let report = stats.report(DeviceIndex(2), vec!["input 40".into()]);
+        assert_eq!(report.last_response, Some(at(3)));
+        assert_eq!(report.response_median, Some(Duration::from_millis(20)));
+        assert_eq!((report.device, report.refused), (DeviceIndex(2), vec!["input 40".to_owned()]));
+    }
+}

@@ -120,3 +120,71 @@ pub fn sum<'a>(counters: impl IntoIterator<Item = &'a Counters>) -> Counters {
     }
     sum
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Ten frames a second for a while, so many of a hundred damaged.
+    fn frames(line: &mut LineStats, now: &mut Mono, seconds: u64, damaged_percent: u64) {
+        for frame in 0..seconds * 10 {
+            *now = *now + Duration::from_millis(100);
+            line.frame(frame * 7 % 100 < damaged_percent, *now);
+        }
+    }
+
+    #[test]
+    fn a_line_is_noisy_from_a_tenth_damaged_on_and_quiet_below_half_of_that() {
+        let mut now = Mono::ZERO;
+        let mut line = LineStats::new(now);
+        for (damaged_percent, noisy) in
+            [(0, false), (6, false), (9, false), (11, true), (6, true), (3, false), (9, false), (90, true)]
+        {
+            frames(&mut line, &mut now, 600, damaged_percent);
+            assert_eq!(line.noisy(now), noisy, "at {damaged_percent} %");
+        }
+        now = now + NOISE_WINDOW * 2;
+        assert!(!line.noisy(now), "no frame, no noise");
+    }
+
+    #[test]
+    fn a_few_damaged_frames_alone_say_nothing() {
+        let mut line = LineStats::new(Mono::ZERO);
+        for frame in 1..NOISE_FRAMES_MIN {
+            let now = Mono::ZERO + Duration::from_secs(1) * frame;
+            line.frame(true, now);
+            assert!(!line.noisy(now));
+        }
+        let now = Mono::ZERO + Duration::from_secs(1) * NOISE_FRAMES_MIN;
+        line.frame(true, now);
+        assert!(line.noisy(now));
+    }
+
+    #[test]
+    fn load_is_the_share_of_time_in_use_lately() {
+        let mut line = LineStats::new(Mono::ZERO);
+        assert!(line.load(Mono::ZERO).abs() < 1e-9);
+        let mut now = Mono::ZERO;
+        for (busy_ms, load) in [(250, 0.25), (900, 0.9), (0, 0.0)] {
+            for _ in 0..120 {
+                now = now + Duration::from_secs(1);
+                line.busy(Duration::from_millis(busy_ms), now);
+            }
+            let found = line.load(now);
+            assert!((found - load).abs() < 0.02, "{found} instead of {load}");
+        }
+        line.busy(Duration::from_secs(600), now);
+        assert!(line.load(now) <= 1.0);
+    }
+
+    #[test]
+    fn the_line_counts_what_its_devices_count() {
+        let mut one = Counters { requests: 3, answers: 1, late_responses: 1, ..Counters::default() };
+        one.exceptions_by_code[2] = 2;
+        let mut other = Counters { requests: 4, missed_polls: 2, ..Counters::default() };
+        other.exceptions_by_code[2] = 1;
+        let both = sum([&one, &other]);
+        assert_eq!((both.requests, both.answers, both.late_responses, both.missed_polls), (7, 1, 1, 2));
+        assert_eq!(both.exceptions_by_code[2], 3);
+    }
+}

@@ -68,3 +68,42 @@ impl<T: Copy + Default + std::ops::AddAssign> Window<T> {
 fn index(number: u64) -> usize {
     usize::try_from(number % u64::try_from(SLOTS).unwrap_or(1)).unwrap_or(0)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(seconds: u64) -> Mono {
+        Mono::from_millis(seconds * 1_000)
+    }
+
+    #[test]
+    fn what_is_older_than_the_window_is_forgotten() {
+        let mut window = Window::<u32>::new(Duration::from_secs(60), at(0));
+        for second in 0..600 {
+            window.add(1, at(second));
+            let sum = window.sum(at(second));
+            let expected = u32::try_from(second + 1).unwrap_or(u32::MAX);
+            assert!(sum <= 60 && sum >= expected.min(56), "{sum} after {second} s");
+        }
+        assert!(window.sum(at(630)) < 31);
+        assert_eq!(window.sum(at(660)), 0);
+        assert_eq!(window.sum(at(1_000_000)), 0);
+    }
+
+    #[test]
+    fn the_span_grows_from_the_beginning_up_to_the_window() {
+        let window = Window::<u32>::new(Duration::from_secs(60), at(1_000));
+        for (now, span) in [(1_000, 0), (1_007, 7), (1_050, 50), (1_059, 59), (1_062, 57), (9_000, 55)] {
+            assert_eq!(window.span(at(now)), Duration::from_secs(span), "at {now}");
+        }
+    }
+
+    #[test]
+    fn a_time_before_the_latest_changes_nothing_that_is_kept() {
+        let mut window = Window::<u32>::new(Duration::from_secs(60), at(0));
+        window.add(1, at(30));
+        window.add(1, at(3));
+        assert_eq!(window.sum(at(30)), 2);
+    }
+}
