@@ -1,1 +1,35 @@
 //! Simulated analyzers that answer real frames on real pseudo-terminals and sockets.
+//!
+//! The devices' side of Modbus, written from the standards and apart from the polling side: no code
+//! is shared with [`crate::modbus`], so each is a witness against the other. The core is pure; the
+//! time comes in, chance comes from a seed, and every fault can be had again:
+//!
+//! ```text
+//! bytes ─▶ wire (rtu, tcp) ─▶ line: devices, fault plan ─▶ memory ─▶ answer ─▶ wire ─▶ bytes, each at its time
+//!                                        ▲ process: what each signal is worth now
+//! ```
+//!
+//! [`Bus`] puts a [`Line`] on a pseudo-terminal or a TCP port. It plays devices for proving and
+//! showing; it measures nothing, and nothing may be concluded from it about the air in a room.
+
+mod bus;
+mod encode;
+mod fault;
+mod frame;
+mod line;
+mod memory;
+mod process;
+mod pty;
+mod random;
+mod rtu;
+mod tcp;
+
+pub use bus::{Bus, BusError, BusFraming, BusPort, Wire};
+pub use fault::{Fault, Rule};
+pub use frame::Pace;
+pub use line::{Answer, Counts, Device, Line, Point};
+pub use memory::Memory;
+pub use process::{Motion, Process};
+pub use random::Random;
+pub use rtu::RtuWire;
+pub use tcp::TcpWire;
