@@ -15,7 +15,7 @@
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
-//! | 0 | [`moment`], [`signal`], [`alarm`] | time; decode, scale, quality; the alarm life cycle |
+//! | 0 | [`moment`], [`period`], [`signal`], [`alarm`] | time and calendar; decode, scale, quality; the alarm life cycle |
 //!
 //! A room imports only from floors below its own; `tests/tidy.rs` holds that.
 
@@ -28,6 +28,7 @@ pub mod history;
 pub mod modbus;
 pub mod moment;
 pub mod monitor;
+pub mod period;
 pub mod serve;
 pub mod signal;
 pub mod simulate;

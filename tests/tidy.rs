@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 /// the house, where the ground floor has steps of its own.
 const FLOORS: [(u8, &[&str]); 8] = [
     (0, &["moment"]),
-    (0, &["signal", "units"]),
+    (0, &["period", "signal", "units"]),
     (0, &["alarm"]),
     (1, &["config", "monitor"]),
     (2, &["modbus", "history"]),

@@ -10,7 +10,7 @@ pub mod delay;
 pub mod lifecycle;
 mod spec;
 
-pub use condition::Verdict;
+pub use condition::{Condition, Known, Verdict};
 pub use delay::Delay;
 pub use lifecycle::{Life, LifeEvent};
-pub use spec::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
+pub use spec::{AlarmIndex, AlarmSpec, Averaging, Fault, Kind, Limit, Over, Priority, WhenLost};

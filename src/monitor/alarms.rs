@@ -9,16 +9,30 @@ use crate::monitor::{Detail, Event, EventKind};
 use crate::signal::{Sample, Value};
 
 impl Step<'_> {
-    /// Has one alarm look at its condition, and acts at once when there is no delay.
+    /// Has an alarm's condition take in the present sample of its signal, and looks at it.
+    pub(super) fn observe(&mut self, alarm: AlarmIndex) {
+        if let Some(signal) = self.plan.alarms[alarm.0].signal {
+            let sample = &self.state.known.samples[signal.0];
+            self.state.alarms[alarm.0].condition.observe(sample, self.state.now);
+        }
+        self.look(alarm);
+    }
+
+    /// Has one alarm look at its condition, acts at once when there is no delay, and has those look
+    /// that vote on it.
     pub(super) fn look(&mut self, alarm: AlarmIndex) {
-        let now = self.state.now.mono;
-        let state = &mut self.state.alarms[alarm.0];
-        state.look(&self.plan.alarms[alarm.0], &self.state.known, now);
-        let deadline = state.delay.deadline();
-        if is_due(deadline, now) {
+        let (plan, now) = (self.plan, self.state.now);
+        self.state.alarms[alarm.0].look(&plan.alarms[alarm.0], &self.state.known, now);
+        if is_due(self.state.alarms[alarm.0].delay.deadline(), now.mono) {
             self.fire(alarm);
-        } else {
-            self.state.wake_by(deadline);
+        }
+        let state = &self.state.alarms[alarm.0];
+        let (active, deadline) = (state.active(), state.deadline());
+        self.state.wake_by(deadline);
+        if std::mem::replace(&mut self.state.known.active[alarm.0], active) != active {
+            for &vote in plan.votes_on(alarm) {
+                self.look(vote);
+            }
         }
     }
 
@@ -31,11 +45,14 @@ impl Step<'_> {
         }
     }
 
-    /// Acts on every delay that has run out.
-    pub(super) fn fire_due_delays(&mut self) {
+    /// Has every alarm look whose time has come.
+    pub(super) fn look_at_due_alarms(&mut self) {
         for index in 0..self.state.alarms.len() {
             if is_due(self.state.alarms[index].delay.deadline(), self.state.now.mono) {
                 self.fire(AlarmIndex(index));
+                self.look(AlarmIndex(index));
+            } else if is_due(self.state.alarms[index].next_look, self.state.now.mono) {
+                self.look(AlarmIndex(index));
             }
         }
     }
@@ -62,9 +79,7 @@ impl Step<'_> {
         detail.insert("state", Detail::Text(life.word().to_owned()));
         self.output.events.push(Event { at: now, kind, subject: spec.id.clone(), who: None, detail });
         // With the alarm's standing changed, the deadband has changed sides.
-        self.state.alarms[alarm.0].look(spec, &self.state.known, now.mono);
-        let deadline = self.state.alarms[alarm.0].delay.deadline();
-        self.state.wake_by(deadline);
+        self.state.alarms[alarm.0].look(spec, &self.state.known, now);
     }
 }
 
@@ -82,8 +97,8 @@ fn circumstances(
         ("kind", Detail::Text(spec.kind.word().to_owned())),
         ("priority", Detail::Text(spec.priority.word().to_owned())),
     ]);
-    if let Kind::High { setpoint, .. } | Kind::Low { setpoint, .. } = spec.kind {
-        detail.insert("setpoint", Detail::Number(setpoint));
+    if let Some(limit) = spec.kind.limit() {
+        detail.insert("setpoint", Detail::Number(limit.setpoint));
     }
     if let Some(sample) = sample {
         match sample.value() {

@@ -65,7 +65,7 @@ impl Step<'_> {
         let deadline = state.deadline(plan.signals[signal.0].stale_after, now.mono);
         self.state.wake_by(deadline);
         for &alarm in plan.alarms_on(signal) {
-            self.look(alarm);
+            self.observe(alarm);
         }
     }
 

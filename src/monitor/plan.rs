@@ -36,11 +36,11 @@ pub struct Plan {
     pub alarms: Vec<AlarmSpec>,
     judged_after: Vec<Vec<SignalIndex>>,
     alarms_on: Vec<Vec<AlarmIndex>>,
+    votes_on: Vec<Vec<AlarmIndex>>,
 }
 
 impl Plan {
-    /// Joins the parts. The guards of `signals` must not form a cycle (the site file's check holds
-    /// that); a guard on a cycle would be judged on its neighbour's sample of the step before.
+    /// Joins the parts. Neither guards nor votes may form a cycle; the site file's check holds that.
     pub fn new(
         (site_id, site_name): (String, String),
         lines: Vec<String>,
@@ -51,12 +51,16 @@ impl Plan {
         alarms.extend(alarms_on_siskin(&lines));
         let judged_after = judged_after(&signals);
         let mut alarms_on = vec![Vec::new(); signals.len()];
-        for (index, alarm) in alarms.iter().enumerate() {
-            if let Some(list) = alarm.signal.and_then(|signal| alarms_on.get_mut(signal.0)) {
-                list.push(AlarmIndex(index));
+        let mut votes_on = vec![Vec::new(); alarms.len()];
+        for (index, alarm) in alarms.iter().enumerate().map(|(index, alarm)| (AlarmIndex(index), alarm)) {
+            for signal in watched(alarm) {
+                alarms_on[signal.0].push(index);
+            }
+            for voter in voters(alarm) {
+                votes_on[voter.0].push(index);
             }
         }
-        Plan { site_id, site_name, lines, devices, signals, alarms, judged_after, alarms_on }
+        Plan { site_id, site_name, lines, devices, signals, alarms, judged_after, alarms_on, votes_on }
     }
 
     /// The signals to judge when this one has a new answer: itself first, then those that look at it,
@@ -70,6 +74,11 @@ impl Plan {
         &self.alarms_on[signal.0]
     }
 
+    /// The alarms that vote on an alarm.
+    pub(super) fn votes_on(&self, alarm: AlarmIndex) -> &[AlarmIndex] {
+        &self.votes_on[alarm.0]
+    }
+
     /// The signals of one device.
     pub(super) fn signals_of(&self, device: DeviceIndex) -> impl Iterator<Item = SignalIndex> {
         let of_device = move |(_, spec): &(usize, &SignalSpec)| spec.device == device;
@@ -80,6 +89,17 @@ impl Plan {
     pub(super) fn alarm(&self, id: &str) -> Option<AlarmIndex> {
         self.alarms.iter().position(|alarm| alarm.id == id).map(AlarmIndex)
     }
+}
+
+/// The signals whose samples an alarm's condition looks at.
+fn watched(alarm: &AlarmSpec) -> impl Iterator<Item = SignalIndex> {
+    let other = if let Kind::Deviation { other, .. } = alarm.kind { Some(other) } else { None };
+    alarm.signal.into_iter().chain(other)
+}
+
+/// The alarms an alarm's condition looks at.
+fn voters(alarm: &AlarmSpec) -> &[AlarmIndex] {
+    if let Kind::Vote { of, .. } = &alarm.kind { of } else { &[] }
 }
 
 /// For each signal, itself and everything that depends on it, in an order in which each comes after
@@ -161,17 +181,5 @@ fn alarms_on_siskin(lines: &[String]) -> Vec<AlarmSpec> {
 }
 
 fn on_siskin(id: String, name: String, fault: Fault) -> AlarmSpec {
-    AlarmSpec {
-        id,
-        name,
-        signal: None,
-        kind: Kind::Fault(fault),
-        on_delay: Duration::ZERO,
-        off_delay: Duration::ZERO,
-        latching: false,
-        priority: Priority::Medium,
-        cause: None,
-        consequence: None,
-        action: None,
-    }
+    AlarmSpec::new(id, name, None, Kind::Fault(fault))
 }

@@ -34,10 +34,6 @@ pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Re
             alarm.acknowledged = Some(event.at);
         }
     }
-    let now = state.now.mono;
-    for (spec, alarm) in plan.alarms.iter().zip(&mut state.alarms) {
-        alarm.delay.stop();
-        alarm.look(spec, &state.known, now);
-    }
-    state.wake = state.earliest_deadline(plan);
+    state.alarms.iter_mut().for_each(|alarm| alarm.delay.stop());
+    state.look_at_all(plan);
 }

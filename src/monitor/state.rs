@@ -2,13 +2,15 @@
 
 use std::time::Duration;
 
-use crate::alarm::{AlarmSpec, Delay, Fault, Life, Verdict, condition::Known};
+use crate::alarm::{
+    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Known, Life, Verdict, WhenLost, condition,
+};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
 /// What the monitor knows between two steps. Made for one [`Plan`] and used with no other.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub struct State {
     pub(super) now: Moment,
     /// No deadline lies before this; it may lie before the first one.
@@ -19,9 +21,10 @@ pub struct State {
 }
 
 /// What alarm conditions look at.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct Evidence {
     pub(super) samples: Vec<Sample>,
+    pub(super) active: Vec<Option<bool>>,
     pub(super) lines: Vec<Option<LineReport>>,
     pub(super) record: RecordReport,
 }
@@ -60,11 +63,14 @@ pub(super) enum Flush {
 }
 
 /// What is known of one alarm.
-#[derive(Debug, Clone)]
+#[derive(Debug)]
 pub(super) struct AlarmState {
+    pub(super) condition: Box<dyn Condition>,
     pub(super) life: Life,
     pub(super) verdict: Verdict,
     pub(super) delay: Delay,
+    /// When the verdict may change although nothing comes in.
+    pub(super) next_look: Option<Mono>,
     pub(super) since: Option<Wall>,
     pub(super) raised: Option<Wall>,
     pub(super) cleared: Option<Wall>,
@@ -79,18 +85,26 @@ impl State {
             now,
             wake: None,
             signals: plan.signals.iter().map(|_| SignalState::unread(now)).collect(),
-            alarms: plan.alarms.iter().map(|_| AlarmState::NORMAL).collect(),
+            alarms: plan.alarms.iter().map(AlarmState::normal).collect(),
             known: Evidence {
                 samples: vec![unread; plan.signals.len()],
+                active: vec![None; plan.alarms.len()],
                 lines: vec![None; plan.lines.len()],
                 record: RecordReport::default(),
             },
         };
-        for (spec, alarm) in plan.alarms.iter().zip(&mut state.alarms) {
-            alarm.look(spec, &state.known, now.mono);
-        }
-        state.wake = state.earliest_deadline(plan);
+        state.look_at_all(plan);
         state
+    }
+
+    /// Has every alarm look at its condition; nothing is acted upon.
+    pub(super) fn look_at_all(&mut self, plan: &Plan) {
+        for (index, spec) in plan.alarms.iter().enumerate() {
+            let alarm = &mut self.alarms[index];
+            alarm.look(spec, &self.known, self.now);
+            self.known.active[index] = alarm.active();
+        }
+        self.wake = self.earliest_deadline(plan);
     }
 
     /// The time of the last step.
@@ -114,7 +128,7 @@ impl State {
     pub(super) fn earliest_deadline(&self, plan: &Plan) -> Option<Mono> {
         let now = self.now.mono;
         let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
-        let delays = self.alarms.iter().filter_map(|alarm| alarm.delay.deadline());
+        let delays = self.alarms.iter().filter_map(AlarmState::deadline);
         delays.chain(self.signals.iter().zip(&plan.signals).filter_map(of_signal)).min()
     }
 }
@@ -154,21 +168,34 @@ impl SignalState {
 }
 
 impl AlarmState {
-    const NORMAL: AlarmState = AlarmState {
-        life: Life::Normal,
-        verdict: Verdict::Unknown,
-        delay: Delay::STOPPED,
-        since: None,
-        raised: None,
-        cleared: None,
-        acknowledged: None,
-    };
+    fn normal(spec: &AlarmSpec) -> Self {
+        AlarmState {
+            condition: condition::of(spec),
+            life: Life::Normal,
+            verdict: Verdict::Unknown,
+            delay: Delay::STOPPED,
+            next_look: None,
+            since: None,
+            raised: None,
+            cleared: None,
+            acknowledged: None,
+        }
+    }
 
     /// Evaluates the condition and lets the delay take note of it.
-    pub(super) fn look(&mut self, spec: &AlarmSpec, known: &impl Known, now: Mono) {
+    pub(super) fn look(&mut self, spec: &AlarmSpec, known: &Evidence, now: Moment) {
         let active = self.life.is_active();
-        self.verdict = crate::alarm::condition::evaluate(spec, known, active);
-        self.delay.note(self.verdict, active, now, spec.on_delay, spec.off_delay);
+        self.verdict = self.condition.verdict(known, active, now);
+        if self.verdict == Verdict::Unknown && spec.when_lost == WhenLost::Alarm && known.is_lost(spec) {
+            self.verdict = Verdict::Holds;
+        }
+        self.delay.note(self.verdict, active, now.mono, spec.on_delay, spec.off_delay);
+        self.next_look = self.condition.next_look(now);
+    }
+
+    /// When it must be looked at again even if nothing comes in.
+    pub(super) fn deadline(&self) -> Option<Mono> {
+        self.delay.deadline().into_iter().chain(self.next_look).min()
     }
 
     /// Whether the condition holds now, deadband and delays applied.
@@ -177,9 +204,23 @@ impl AlarmState {
     }
 }
 
+impl Evidence {
+    /// Whether the alarm's signal has been asked for and is not measured.
+    fn is_lost(&self, spec: &AlarmSpec) -> bool {
+        spec.signal.is_some_and(|signal| {
+            let sample = &self.samples[signal.0];
+            sample.measured().is_none() && !sample.reasons().contains(Reason::NotYetRead)
+        })
+    }
+}
+
 impl Known for Evidence {
     fn sample(&self, signal: SignalIndex) -> &Sample {
         &self.samples[signal.0]
+    }
+
+    fn active(&self, alarm: AlarmIndex) -> Option<bool> {
+        self.active[alarm.0]
     }
 
     fn fault(&self, fault: Fault) -> bool {

@@ -100,7 +100,7 @@ impl Step<'_> {
         let clock_step_ms = clock_step_ms(self.state.now, to);
         while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
             self.state.now = to.at(wake.max(self.state.now.mono));
-            self.fire_due_delays();
+            self.look_at_due_alarms();
             self.judge_due_signals();
             self.state.wake = self.state.earliest_deadline(self.plan);
         }

@@ -8,7 +8,7 @@ use std::fmt::Write as _;
 use std::time::Duration;
 
 use super::*;
-use crate::alarm::{AlarmSpec, Kind, Life, Priority};
+use crate::alarm::{AlarmSpec, Kind, Life, Limit};
 use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{
     DeviceIndex, Guard, GuardTest, LineIndex, Order, Place, Range, Raw, ReadFault, Reading, SignalIndex,
@@ -40,19 +40,7 @@ fn signal(id: &str, value_type: ValueType) -> SignalSpec {
 }
 
 fn alarm(id: &str, signal: SignalIndex, kind: Kind) -> AlarmSpec {
-    AlarmSpec {
-        id: id.to_owned(),
-        name: id.to_owned(),
-        signal: Some(signal),
-        kind,
-        on_delay: Duration::ZERO,
-        off_delay: Duration::ZERO,
-        latching: false,
-        priority: Priority::High,
-        cause: None,
-        consequence: None,
-        action: None,
-    }
+    AlarmSpec::new(id, id, Some(signal), kind)
 }
 
 /// A high alarm at 4.0 with deadband 0.2 and ten seconds of delay on both sides, on an analyzer that
@@ -64,7 +52,7 @@ fn plan(change: impl Fn(&mut SignalSpec, &mut AlarmSpec)) -> Plan {
         Guard { signal: FLOW, test: GuardTest::Above(0.5) },
         Guard { signal: CALIBRATING, test: GuardTest::Is(false) },
     ];
-    let mut high = alarm("high", H2S, Kind::High { setpoint: 4.0, deadband: 0.2 });
+    let mut high = alarm("high", H2S, Kind::High(Limit { setpoint: 4.0, deadband: 0.2 }));
     high.on_delay = Duration::from_secs(10);
     high.off_delay = Duration::from_secs(10);
     change(&mut h2s, &mut high);

@@ -12,7 +12,7 @@ use tokio::net::TcpStream;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use crate::alarm::{Kind, Life, Priority};
+use crate::alarm::{Kind, Life, Limit, Priority};
 use crate::daemon::{Handle, Health, JournalSource, Request};
 use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
@@ -233,7 +233,7 @@ fn signal(id: &str, sample: Sample, unit: Option<&str>) -> SignalStatus {
 }
 
 fn alarms() -> Vec<AlarmStatus> {
-    let high = |setpoint, deadband| Kind::High { setpoint, deadband };
+    let high = |setpoint, deadband| Kind::High(Limit { setpoint, deadband });
     let mut h2s = alarm("h2s-high", "H2S above contract limit", 0, high(4.0, 0.2), Priority::High);
     (h2s.life, h2s.active) = (Life::Unacknowledged, Some(true));
     (h2s.since, h2s.raised) = (Some(at_ms(60_000).wall), Some(at_ms(60_000).wall));
@@ -245,7 +245,7 @@ fn alarms() -> Vec<AlarmStatus> {
         "btu-low",
         "Heating value below contract limit",
         4,
-        Kind::Low { setpoint: 967.0, deadband: 5.0 },
+        Kind::Low(Limit { setpoint: 967.0, deadband: 5.0 }),
         Priority::Medium,
     );
     (heating.life, heating.active) = (Life::LatchedAcknowledged, None);

@@ -99,6 +99,5 @@ impl Alarm {
 
 /// Setpoint and deadband of a kind that has them.
 fn limit(kind: &Kind) -> Option<(f64, f64)> {
-    let (Kind::High { setpoint, deadband } | Kind::Low { setpoint, deadband }) = kind else { return None };
-    Some((*setpoint, *deadband))
+    kind.limit().map(|limit| (limit.setpoint, limit.deadband))
 }

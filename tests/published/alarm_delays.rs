@@ -8,7 +8,7 @@
 
 use std::time::Duration;
 
-use siskin::alarm::{AlarmSpec, Kind, Priority};
+use siskin::alarm::{AlarmSpec, Kind, Limit};
 use siskin::moment::{Moment, Mono};
 use siskin::monitor::{DeviceLabel, EventKind, Input, Plan, State, step};
 use siskin::signal::{LineIndex, Raw, Reading, SignalIndex};
@@ -20,10 +20,10 @@ const RAISED: EventKind = EventKind::AlarmRaised;
 const CLEARED: EventKind = EventKind::AlarmCleared;
 
 /// Above 4.0, back below it by 0.2.
-const HIGH: Kind = Kind::High { setpoint: 4.0, deadband: 0.2 };
+const HIGH: Kind = Kind::High(Limit { setpoint: 4.0, deadband: 0.2 });
 
 /// The same mirrored: below 4.0, back above it by 0.2.
-const LOW: Kind = Kind::Low { setpoint: 4.0, deadband: 0.2 };
+const LOW: Kind = Kind::Low(Limit { setpoint: 4.0, deadband: 0.2 });
 
 #[test]
 fn nine_seconds_beyond_the_limit_are_not_ten() {
@@ -89,17 +89,9 @@ fn plan(kind: Kind) -> Plan {
     let mut signal = plain_signal();
     signal.stale_after = Duration::from_secs(3600);
     let alarm = AlarmSpec {
-        id: "h2s".to_owned(),
-        name: "H2S".to_owned(),
-        signal: Some(SignalIndex(0)),
-        kind,
         on_delay: Duration::from_secs(DELAY_S),
         off_delay: Duration::from_secs(DELAY_S),
-        latching: false,
-        priority: Priority::High,
-        cause: None,
-        consequence: None,
-        action: None,
+        ..AlarmSpec::new("h2s", "H2S", Some(SignalIndex(0)), kind)
     };
     let device =
         DeviceLabel { id: "h2s-1".to_owned(), name: "Trace H2S".to_owned(), line: LineIndex(0), unit_id: 1 };

@@ -5,24 +5,47 @@
 //! included. Source for the deadband: OPC UA Part 9, section B.1.5; which side the equality falls
 //! on is not fixed there and is siskin's own choice.
 
-use crate::alarm::Verdict;
-use crate::signal::{Sample, Value};
+use crate::alarm::condition::{Condition, Known, Verdict, measured_number};
+use crate::alarm::spec::Limit;
+use crate::moment::Moment;
+use crate::signal::SignalIndex;
 
-/// Above `setpoint`; while `active`, above `setpoint - deadband`.
-pub(super) fn high(setpoint: f64, deadband: f64, sample: &Sample, active: bool) -> Verdict {
-    let limit = if active { setpoint - deadband } else { setpoint };
-    compare(sample, |number| number > limit)
+/// The value is above the setpoint.
+#[derive(Debug)]
+pub(super) struct High {
+    pub(super) signal: SignalIndex,
+    pub(super) limit: Limit,
 }
 
-/// Below `setpoint`; while `active`, below `setpoint + deadband`.
-pub(super) fn low(setpoint: f64, deadband: f64, sample: &Sample, active: bool) -> Verdict {
-    let limit = if active { setpoint + deadband } else { setpoint };
-    compare(sample, |number| number < limit)
+/// The value is below the setpoint.
+#[derive(Debug)]
+pub(super) struct Low {
+    pub(super) signal: SignalIndex,
+    pub(super) limit: Limit,
 }
 
-fn compare(sample: &Sample, beyond: impl Fn(f64) -> bool) -> Verdict {
-    sample
-        .measured()
-        .and_then(Value::number)
-        .map_or(Verdict::Unknown, |number| Verdict::from_bool(beyond(number)))
+impl Condition for High {
+    fn verdict(&mut self, known: &dyn Known, active: bool, _now: Moment) -> Verdict {
+        self.limit.passed_upwards(measured_number(known, self.signal), active)
+    }
+}
+
+impl Condition for Low {
+    fn verdict(&mut self, known: &dyn Known, active: bool, _now: Moment) -> Verdict {
+        self.limit.passed_downwards(measured_number(known, self.signal), active)
+    }
+}
+
+impl Limit {
+    /// Whether `number` is above the setpoint; while `active`, above the setpoint less the deadband.
+    pub(super) fn passed_upwards(self, number: Option<f64>, active: bool) -> Verdict {
+        let limit = if active { self.setpoint - self.deadband } else { self.setpoint };
+        number.map_or(Verdict::Unknown, |number| Verdict::from_bool(number > limit))
+    }
+
+    /// Whether `number` is below the setpoint; while `active`, below the setpoint plus the deadband.
+    pub(super) fn passed_downwards(self, number: Option<f64>, active: bool) -> Verdict {
+        let limit = if active { self.setpoint + self.deadband } else { self.setpoint };
+        number.map_or(Verdict::Unknown, |number| Verdict::from_bool(number < limit))
+    }
 }

@@ -1,14 +1,24 @@
 //! Whether an alarm's condition holds: one file for each kind.
 //!
-//! The answer is a [`Verdict`]. [`Verdict::Unknown`] is an answer of its own: what cannot be
-//! evaluated neither raises nor clears.
+//! A [`Condition`] takes in samples and, asked at any time, gives its [`Verdict`].
+//! [`Verdict::Unknown`] is an answer of its own: what cannot be evaluated neither raises nor clears.
+//! To add a kind: a variant of [`Kind`], a file here, a line in [`of`].
 
+mod average;
+mod deviation;
+mod fault;
+mod frozen;
 mod limit;
 mod lost;
+mod rate;
 mod state;
+mod vote;
 
-use crate::alarm::{AlarmSpec, Fault, Kind};
-use crate::signal::{Sample, SignalIndex};
+use std::fmt::Debug;
+
+use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind};
+use crate::moment::{Moment, Mono};
+use crate::signal::{Sample, SignalIndex, Value};
 
 /// Whether a condition holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -27,29 +37,80 @@ impl Verdict {
     }
 }
 
-/// What a condition may look at.
+/// What a condition may look at beside its own memory.
 pub trait Known {
     /// The present sample of a signal.
     fn sample(&self, signal: SignalIndex) -> &Sample;
+    /// Whether an alarm is active; `None` when that cannot be known.
+    fn active(&self, alarm: AlarmIndex) -> Option<bool>;
     /// Whether something is wrong with siskin itself.
     fn fault(&self, fault: Fault) -> bool;
 }
 
-/// Whether the alarm's condition holds. `active` says whether the alarm stands raised: then the
-/// value must come back by the deadband before the condition counts as gone.
-pub fn evaluate(spec: &AlarmSpec, known: &impl Known, active: bool) -> Verdict {
-    let on_sample = |judge: &dyn Fn(&Sample) -> Verdict| {
-        spec.signal.map_or(Verdict::Unknown, |signal| judge(known.sample(signal)))
-    };
-    match &spec.kind {
-        Kind::High { setpoint, deadband } => {
-            on_sample(&|sample| limit::high(*setpoint, *deadband, sample, active))
-        }
-        Kind::Low { setpoint, deadband } => {
-            on_sample(&|sample| limit::low(*setpoint, *deadband, sample, active))
-        }
-        Kind::State { codes } => on_sample(&|sample| state::in_codes(codes, sample)),
-        Kind::Lost => on_sample(&lost::lost),
-        Kind::Fault(fault) => Verdict::from_bool(known.fault(*fault)),
+/// The condition of one alarm, with what it remembers.
+pub trait Condition: Debug + Send {
+    /// Takes in the present sample of the alarm's signal. Called for each answer of the device and
+    /// for each change of quality, in order of time. Most kinds remember nothing.
+    fn observe(&mut self, _sample: &Sample, _now: Moment) {}
+
+    /// Whether the condition holds at `now`. `active` says whether the alarm stands raised: then the
+    /// value must come back by the deadband before the condition counts as gone.
+    fn verdict(&mut self, known: &dyn Known, active: bool, now: Moment) -> Verdict;
+
+    /// When the verdict may change although nothing comes in.
+    fn next_look(&self, _now: Moment) -> Option<Mono> {
+        None
     }
+}
+
+/// The condition of an alarm, remembering nothing yet.
+pub fn of(spec: &AlarmSpec) -> Box<dyn Condition> {
+    let Some(signal) = spec.signal else { return of_no_signal(&spec.kind) };
+    match spec.kind.clone() {
+        Kind::High(limit) => Box::new(limit::High { signal, limit }),
+        Kind::Low(limit) => Box::new(limit::Low { signal, limit }),
+        Kind::Rise(limit, window) => Box::new(rate::Rate::rising(signal, limit, window)),
+        Kind::Fall(limit, window) => Box::new(rate::Rate::falling(signal, limit, window)),
+        Kind::AverageHigh(limit, averaging) => Box::new(average::Average::above(limit, averaging)),
+        Kind::AverageLow(limit, averaging) => Box::new(average::Average::below(limit, averaging)),
+        Kind::State { codes } => Box::new(state::State { signal, codes }),
+        Kind::Deviation { limit, other, conversion } => {
+            Box::new(deviation::Deviation { signal, other, conversion, limit })
+        }
+        Kind::Frozen { resolution, window } => Box::new(frozen::Frozen::new(signal, resolution, window)),
+        Kind::Lost => Box::new(lost::Lost { signal }),
+        Kind::Vote { .. } | Kind::Fault(_) => of_no_signal(&spec.kind),
+    }
+}
+
+fn of_no_signal(kind: &Kind) -> Box<dyn Condition> {
+    match kind {
+        Kind::Vote { at_least, of } => Box::new(vote::Vote { at_least: *at_least, of: of.clone() }),
+        Kind::Fault(fault) => Box::new(fault::Broken { fault: *fault }),
+        Kind::High(_)
+        | Kind::Low(_)
+        | Kind::Rise(..)
+        | Kind::Fall(..)
+        | Kind::AverageHigh(..)
+        | Kind::AverageLow(..)
+        | Kind::State { .. }
+        | Kind::Deviation { .. }
+        | Kind::Frozen { .. }
+        | Kind::Lost => Box::new(Unknowable),
+    }
+}
+
+/// A condition on a signal that is not there. The site file's check lets none through.
+#[derive(Debug)]
+struct Unknowable;
+
+impl Condition for Unknowable {
+    fn verdict(&mut self, _known: &dyn Known, _active: bool, _now: Moment) -> Verdict {
+        Verdict::Unknown
+    }
+}
+
+/// The number that a signal measures now.
+fn measured_number(known: &dyn Known, signal: SignalIndex) -> Option<f64> {
+    known.sample(signal).measured().and_then(Value::number)
 }

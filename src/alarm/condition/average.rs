@@ -1,0 +1,202 @@
+//! `average_high` and `average_low`: the time-weighted average has passed a setpoint.
+//!
+//! Each value counts for as long as it was the present one: until the next answer, or until it was
+//! no longer a measurement. Time without a measurement counts for nothing, and lowers the coverage;
+//! below the least coverage the average is not known. A rolling average is judged at every sample;
+//! clock hours and gas days are judged once, when they are over, and stand until the next is over.
+//! Average = sum(C·T) / sum(T): 29 CFR 1910.1000(d)(1).
+
+use std::collections::VecDeque;
+use std::time::Duration;
+
+use crate::alarm::condition::{Condition, Known, Verdict};
+use crate::alarm::spec::{Averaging, Limit, Over};
+use crate::moment::{Moment, Mono};
+use crate::period::{Bounds, Period};
+use crate::signal::{Sample, Value};
+
+/// A rolling average remembers this many stretches of its time. Within the oldest one, which is
+/// partly past, the value counts as even.
+const STRETCHES: u32 = 720;
+
+/// The average is beyond the setpoint.
+#[derive(Debug)]
+pub(super) struct Average {
+    limit: Limit,
+    side: Side,
+    coverage_min: f64,
+    memory: Memory,
+    /// The present value, if it is a measurement.
+    held: Option<f64>,
+    /// Up to when everything is in the memory.
+    taken_in: Option<Mono>,
+}
+
+#[derive(Debug, Clone, Copy)]
+enum Side {
+    Above,
+    Below,
+}
+
+#[derive(Debug)]
+enum Memory {
+    Rolling { window: Duration, stretches: VecDeque<Stretch> },
+    Calendar { period: Period, current: Option<Bounds>, so_far: Sum, last: Option<f64> },
+}
+
+/// Values over a stretch of time.
+#[derive(Debug, Clone, Copy)]
+struct Stretch {
+    from: Mono,
+    to: Mono,
+    sum: Sum,
+}
+
+/// Values times seconds, and the seconds in which there were values.
+#[derive(Debug, Clone, Copy, Default)]
+struct Sum {
+    value_seconds: f64,
+    seconds: f64,
+}
+
+impl Sum {
+    fn add(&mut self, value: Option<f64>, seconds: f64) {
+        if let Some(value) = value {
+            self.value_seconds += value * seconds;
+            self.seconds += seconds;
+        }
+    }
+
+    fn average(&self, of_seconds: f64, coverage_min: f64) -> Option<f64> {
+        let covered = self.seconds > 0.0 && self.seconds >= coverage_min * of_seconds - COVERAGE_ROUNDING_S;
+        covered.then(|| self.value_seconds / self.seconds)
+    }
+}
+
+/// What a sum of many short times may lose to rounding.
+const COVERAGE_ROUNDING_S: f64 = 1e-6;
+
+impl Average {
+    pub(super) fn above(limit: Limit, averaging: Averaging) -> Self {
+        Average::new(limit, Side::Above, averaging)
+    }
+
+    pub(super) fn below(limit: Limit, averaging: Averaging) -> Self {
+        Average::new(limit, Side::Below, averaging)
+    }
+
+    fn new(limit: Limit, side: Side, averaging: Averaging) -> Self {
+        let memory = match averaging.over {
+            Over::Rolling(window) => Memory::Rolling { window, stretches: VecDeque::new() },
+            Over::Calendar(period) => {
+                Memory::Calendar { period, current: None, so_far: Sum::default(), last: None }
+            }
+        };
+        let coverage_min = averaging.coverage_min;
+        Average { limit, side, coverage_min, memory, held: None, taken_in: None }
+    }
+
+    /// Takes the held value into the memory up to `now`.
+    fn take_in(&mut self, now: Moment) {
+        let from = self.taken_in.replace(now.mono).unwrap_or(now.mono);
+        match &mut self.memory {
+            Memory::Rolling { window, stretches } => {
+                let stretch_max = *window / STRETCHES;
+                extend(stretches, from, now.mono, self.held, stretch_max);
+                let far_end = now.mono - *window;
+                while stretches.front().is_some_and(|stretch| stretch.to <= far_end) {
+                    stretches.pop_front();
+                }
+            }
+            Memory::Calendar { period, current, so_far, last } => {
+                let began = now.at(from).wall;
+                let bounds = current.filter(|bounds| bounds.contain(began));
+                // After a step of the clock the time so far belongs to no period: begin anew.
+                let bounds = bounds.unwrap_or_else(|| {
+                    (*so_far, *last) = (Sum::default(), None);
+                    period.containing(began)
+                });
+                if bounds.contain(now.wall) {
+                    so_far.add(self.held, now.mono.since(from).as_secs_f64());
+                    *current = Some(bounds);
+                    return;
+                }
+                so_far.add(self.held, bounds.end.duration_since(began).as_secs_f64());
+                let next = period.containing(now.wall);
+                let just_over = next.start == bounds.end;
+                *last = so_far.average(bounds.seconds(), self.coverage_min).filter(|_| just_over);
+                *so_far = Sum::default();
+                let since_start_s = now.wall.duration_since(next.start).as_secs_f64();
+                so_far.add(self.held.filter(|_| just_over), since_start_s);
+                *current = Some(next);
+            }
+        }
+    }
+
+    fn average(&self, now: Mono) -> Option<f64> {
+        match &self.memory {
+            Memory::Calendar { last, .. } => *last,
+            Memory::Rolling { window, stretches } => {
+                let far_end = now - *window;
+                let mut all = Sum::default();
+                for stretch in stretches {
+                    let share = stretch.share_after(far_end);
+                    all.value_seconds += stretch.sum.value_seconds * share;
+                    all.seconds += stretch.sum.seconds * share;
+                }
+                all.average(window.as_secs_f64(), self.coverage_min)
+            }
+        }
+    }
+}
+
+impl Stretch {
+    /// The share of it that lies after `far_end`, 0 to 1.
+    fn share_after(&self, far_end: Mono) -> f64 {
+        let whole = self.to.since(self.from).as_secs_f64();
+        if whole == 0.0 { 1.0 } else { self.to.since(far_end.max(self.from)).as_secs_f64() / whole }
+    }
+}
+
+/// Adds a value held from `from` to `to`; short times go into one stretch of at most `stretch_max`.
+fn extend(stretches: &mut VecDeque<Stretch>, from: Mono, to: Mono, held: Option<f64>, stretch_max: Duration) {
+    let seconds = to.since(from).as_secs_f64();
+    match stretches.back_mut() {
+        Some(last) if last.to == from && to.since(last.from) <= stretch_max => {
+            last.to = to;
+            last.sum.add(held, seconds);
+        }
+        _ if to > from => {
+            let mut sum = Sum::default();
+            sum.add(held, seconds);
+            stretches.push_back(Stretch { from, to, sum });
+        }
+        _ => {}
+    }
+}
+
+impl Condition for Average {
+    fn observe(&mut self, sample: &Sample, now: Moment) {
+        self.take_in(now);
+        self.held = sample.measured().and_then(Value::number);
+    }
+
+    fn verdict(&mut self, _known: &dyn Known, active: bool, now: Moment) -> Verdict {
+        self.take_in(now);
+        let average = self.average(now.mono);
+        match self.side {
+            Side::Above => self.limit.passed_upwards(average, active),
+            Side::Below => self.limit.passed_downwards(average, active),
+        }
+    }
+
+    fn next_look(&self, now: Moment) -> Option<Mono> {
+        match &self.memory {
+            Memory::Rolling { .. } => None,
+            Memory::Calendar { current, .. } => {
+                let to_go = current.as_ref()?.end.duration_since(now.wall);
+                Some(now.mono + Duration::try_from(to_go).unwrap_or_default())
+            }
+        }
+    }
+}

@@ -1,0 +1,17 @@
+//! `fault`: something is wrong with siskin itself.
+
+use crate::alarm::Fault;
+use crate::alarm::condition::{Condition, Known, Verdict};
+use crate::moment::Moment;
+
+/// The fault is there.
+#[derive(Debug)]
+pub(super) struct Broken {
+    pub(super) fault: Fault,
+}
+
+impl Condition for Broken {
+    fn verdict(&mut self, known: &dyn Known, _active: bool, _now: Moment) -> Verdict {
+        Verdict::from_bool(known.fault(self.fault))
+    }
+}
