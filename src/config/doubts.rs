@@ -4,7 +4,7 @@
 use super::problem::{Problem, Span};
 use super::raw::{Alarm, At, Field, Line, Listen, Root, Signal};
 use super::{LineSpec, Site};
-use crate::alarm::{AlarmSpec, Kind};
+use crate::alarm::{AlarmSpec, Kind, Limit};
 use crate::signal::{CurrentLoop, LineIndex, SignalIndex, SignalSpec, ValueType};
 
 /// Every doubt about `site`, which was made of `root`.
@@ -106,11 +106,21 @@ fn about_alarm(alarm: &Alarm, spec: &AlarmSpec, site: &Site, doubts: &mut Vec<Pr
                 .help("give it a `consequence`: what happens when nobody acts"),
         );
     }
-    let (setpoint, deadband, clears_at) = match spec.kind {
-        Kind::High { setpoint, deadband } => (setpoint, deadband, setpoint - deadband),
-        Kind::Low { setpoint, deadband } => (setpoint, deadband, setpoint + deadband),
-        Kind::State { .. } | Kind::Lost | Kind::Fault(_) => return,
+    let (Limit { setpoint, deadband }, back) = match spec.kind {
+        Kind::High(limit) => (limit, -1.0),
+        Kind::Low(limit) => (limit, 1.0),
+        Kind::Rise(..)
+        | Kind::Fall(..)
+        | Kind::AverageHigh(..)
+        | Kind::AverageLow(..)
+        | Kind::State { .. }
+        | Kind::Deviation { .. }
+        | Kind::Frozen { .. }
+        | Kind::Lost
+        | Kind::Vote { .. }
+        | Kind::Fault(_) => return,
     };
+    let clears_at = setpoint + back * deadband;
     if !alarm.on_delay.is_there() {
         doubts.push(
             Problem::new(span, "a limit alarm without on-delay", "one reading beyond the limit raises it")

@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use super::guard::{code_of, not_a_measured_number};
 use super::{Directory, report_duplicates, signal};
-use crate::alarm::{AlarmSpec, Kind};
+use crate::alarm::{AlarmSpec, Kind, Limit};
 use crate::config::problem::Problem;
 use crate::config::raw::{Alarm, At, Field, KindWord, MeasurementLost, Root, Text};
 use crate::signal::{SignalIndex, SignalSpec};
@@ -60,11 +60,8 @@ fn alarm(
     };
     let on_delay_default = if word == Some(KindWord::Lost) { lost.delay.get()?.0 } else { Duration::ZERO };
     let text = |field: &Field<Text>| field.get().map(|text| text.0.clone());
+    let (id, name) = (alarm.id.get()?.0.clone(), alarm.name.get()?.0.clone());
     Some(AlarmSpec {
-        id: alarm.id.get()?.0.clone(),
-        name: alarm.name.get()?.0.clone(),
-        signal: Some(index?),
-        kind: kind?,
         on_delay: alarm.on_delay.get().map_or(on_delay_default, |delay| delay.0),
         off_delay: alarm.off_delay.get()?.0,
         latching: *alarm.latching.get()?,
@@ -72,6 +69,7 @@ fn alarm(
         cause: text(&alarm.cause),
         consequence: text(&alarm.consequence),
         action: text(&alarm.action),
+        ..AlarmSpec::new(id, name, Some(index?), kind?)
     })
 }
 
@@ -125,12 +123,8 @@ fn limit_kind(
         return None;
     }
     let setpoint = *alarm.setpoint.get()?;
-    let deadband = alarm.deadband.get().copied().unwrap_or(0.0);
-    Some(if word == KindWord::High {
-        Kind::High { setpoint, deadband }
-    } else {
-        Kind::Low { setpoint, deadband }
-    })
+    let limit = Limit { setpoint, deadband: alarm.deadband.get().copied().unwrap_or(0.0) };
+    Some(if word == KindWord::High { Kind::High(limit) } else { Kind::Low(limit) })
 }
 
 fn state_kind(alarm: &Alarm, spec: Option<&SignalSpec>, problems: &mut Vec<Problem>) -> Option<Kind> {
@@ -186,20 +180,17 @@ fn lost_alarms(
             && on_signal.all(|alarm| alarm.kind != Kind::Lost)
             && !silent.contains(&index)
     };
-    let lost_alarm = |(index, spec): (SignalIndex, &SignalSpec)| AlarmSpec {
-        id: format!("{}.lost", spec.id),
-        name: format!("{}: measurement lost", spec.name.as_deref().unwrap_or(&spec.id)),
-        signal: Some(index),
-        kind: Kind::Lost,
-        on_delay,
-        off_delay: Duration::ZERO,
-        latching: false,
-        priority,
-        cause: None,
-        consequence: Some(
-            "The other alarms of this signal cannot speak while it is not measured.".to_owned(),
-        ),
-        action: Some("Look at the reasons of the signal; treat the gas as not measured.".to_owned()),
+    let lost_alarm = |(index, spec): (SignalIndex, &SignalSpec)| {
+        let name = format!("{}: measurement lost", spec.name.as_deref().unwrap_or(&spec.id));
+        let consequence = "The other alarms of this signal cannot speak while it is not measured.";
+        let action = "Look at the reasons of the signal; treat the gas as not measured.";
+        AlarmSpec {
+            on_delay,
+            priority,
+            consequence: Some(consequence.to_owned()),
+            action: Some(action.to_owned()),
+            ..AlarmSpec::new(format!("{}.lost", spec.id), name, Some(index), Kind::Lost)
+        }
     };
     let indexed =
         signals.iter().enumerate().filter_map(|(index, spec)| Some((SignalIndex(index), spec.as_ref()?)));
