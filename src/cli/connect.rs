@@ -1,6 +1,6 @@
 //! From a command to the running daemon: where its control socket is, and what its answers are.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use serde::de::DeserializeOwned;
 use serde_json::value::RawValue;

@@ -12,7 +12,7 @@ use crate::cli::connect::{Connection, to_daemon, understood};
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
 use crate::control::protocol::{JOURNAL_ENTRIES_MAX, JournalRequest, Request};
-use crate::history::{JOURNAL_FILE, JournalEntry, JournalReader, ReadError};
+use crate::history::{JOURNAL_FILE, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL};
 use crate::monitor::Who;
 use crate::view::{Entry, Journal, words};
 
@@ -43,14 +43,15 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
         None => source.last(args.last)?,
     };
     loop {
-        teller.tell(&page)?;
-        if !page.more && !args.follow {
+        let Journal { events, next_after, more } = page;
+        teller.tell(events)?;
+        if !more && !args.follow {
             return Ok(Outcome::Done);
         }
-        if !page.more {
+        if !more {
             std::thread::sleep(FOLLOW_EVERY);
         }
-        page = source.after(page.next_after)?;
+        page = source.after(next_after)?;
     }
 }
 
@@ -123,10 +124,10 @@ struct Teller<'a> {
 
 impl Teller<'_> {
     /// For machines, one event a line.
-    fn tell(&mut self, page: &Journal) -> io::Result<()> {
-        for event in &page.events {
+    fn tell(&mut self, events: Vec<Entry>) -> io::Result<()> {
+        for event in events {
             if self.json {
-                writeln!(self.out, "{}", serde_json::to_string(event)?)?;
+                writeln!(self.out, "{}", serde_json::to_string(&event)?)?;
             } else {
                 self.tell_in_words(event)?;
             }
@@ -134,11 +135,13 @@ impl Teller<'_> {
         self.out.flush()
     }
 
-    fn tell_in_words(&mut self, event: &Entry) -> io::Result<()> {
+    fn tell_in_words(&mut self, mut event: Entry) -> io::Result<()> {
+        // All the settings of a start fill a page; those that changed have events of their own.
+        event.detail.remove(SETTINGS_DETAIL);
         let time = words::date_and_time(event.time, &self.terminal.zone);
-        let mut row = format!("{:>6}  {time}  {}", event.seq, words::event_text(event));
-        if let Some(user) = &event.user {
-            row += &format!(", by {}", Who { user: user.clone(), name: event.name.clone() });
+        let mut row = format!("{:>6}  {time}  {}", event.seq, words::event_text(&event));
+        if let Some(user) = event.user {
+            row += &format!(", by {}", Who { user, name: event.name });
         }
         for line in self.terminal.fold(8, &row) {
             writeln!(self.out, "{line}")?;

@@ -50,12 +50,13 @@ const EXIT_CODES: &str = "Exit codes: 0 done; 1 it ran and the answer is no; 2 b
 
 /// What every command takes.
 #[derive(Debug, clap::Args)]
+#[command(next_help_heading = "Common options")]
 pub struct Common {
-    /// The site file [default: /etc/siskin/site.toml]
-    #[arg(long, global = true, value_name = "FILE", env = "SISKIN_CONFIG", hide_env_values = true)]
+    /// The site file [default: $SISKIN_CONFIG or /etc/siskin/site.toml]
+    #[arg(long, global = true, value_name = "FILE", env = "SISKIN_CONFIG", hide_env = true)]
     config: Option<PathBuf>,
-    /// The data directory: journal, history, control socket [default: /var/lib/siskin]
-    #[arg(long, global = true, value_name = "DIR", env = "SISKIN_DATA", hide_env_values = true)]
+    /// Where journal, history and control socket lie [default: $SISKIN_DATA or /var/lib/siskin]
+    #[arg(long, global = true, value_name = "DIR", env = "SISKIN_DATA", hide_env = true)]
     data: Option<PathBuf>,
     /// Print JSON for machines instead of words for people
     #[arg(long, global = true)]

@@ -7,5 +7,6 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
+mod commands;
 mod record;
 mod skip;

@@ -1,0 +1,231 @@
+//! The commands as a user starts them, against a daemon as a supervisor starts it: exit codes, what is
+//! said when it goes wrong.
+
+use std::os::unix::net::UnixDatagram;
+use std::path::PathBuf;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use tempfile::TempDir;
+
+/// How long anything here may take before the test fails instead of hanging.
+const PATIENCE: Duration = Duration::from_secs(30);
+
+/// A line to a port where nobody listens: its signal is never measured, and its *measurement lost*
+/// alarm is raised.
+const SITE: &str = r#"
+[site]
+id = "willow-bend"
+name = "Willow Bend Interconnect"
+time_zone = "America/Chicago"
+gas_day_start = "09:00"
+
+[http]
+listen = "127.0.0.1:0"
+
+[measurement_lost]
+delay = "0s"
+
+[[line]]
+id = "annex"
+tcp = "127.0.0.1:9"
+framing = "tcp"
+
+[[device]]
+id = "h2s-1"
+name = "Trace hydrogen sulfide"
+line = "annex"
+unit_id = 1
+poll_every = "1s"
+
+[[device.signal]]
+id = "concentration"
+tag = "AIT-1101"
+table = "input"
+address = 0
+type = "f32"
+unit = "ppmv"
+
+[[alarm]]
+id = "h2s-high"
+name = "H2S above contract limit"
+signal = "h2s-1.concentration"
+kind = "high"
+setpoint = 4.0
+deadband = 0.2
+on_delay = "0s"
+off_delay = "0s"
+latching = true
+priority = "high"
+action = "Confirm with a stain tube, then call gas control."
+"#;
+
+/// A directory with a site file, and the data directory beside it.
+struct Place(TempDir);
+
+impl Place {
+    fn new() -> Place {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::write(dir.path().join("site.toml"), SITE).unwrap();
+        Place(dir)
+    }
+
+    fn file(&self, name: &str) -> PathBuf {
+        self.0.path().join(name)
+    }
+
+    fn command(&self, args: &[&str]) -> Command {
+        let mut command = siskin(args);
+        command.env("SISKIN_CONFIG", self.file("site.toml")).env("SISKIN_DATA", self.file("data"));
+        command
+    }
+
+    fn run(&self, args: &[&str]) -> Ran {
+        Ran::from(self.command(args).output().unwrap())
+    }
+
+    /// Starts the daemon, and returns once it has told its supervisor that it is ready.
+    fn start(&self) -> Daemon {
+        let notices = self.file("notices");
+        let _ = std::fs::remove_file(&notices);
+        let supervisor = UnixDatagram::bind(&notices).unwrap();
+        supervisor.set_read_timeout(Some(PATIENCE)).unwrap();
+        let log = std::fs::File::create(self.file("log")).unwrap();
+        let child = self.command(&["run"]).env("NOTIFY_SOCKET", &notices).stderr(log).spawn().unwrap();
+        let daemon = Daemon { child };
+        let mut notice = [0; 64];
+        let length = supervisor.recv(&mut notice).unwrap_or_else(|error| {
+            panic!("not ready: {error}\n{}", std::fs::read_to_string(self.file("log")).unwrap())
+        });
+        assert_eq!(&notice[..length], b"READY=1\n");
+        daemon
+    }
+}
+
+fn siskin(args: &[&str]) -> Command {
+    let mut command = Command::new(assert_cmd::cargo::cargo_bin!("siskin"));
+    command.args(args).stdin(Stdio::null());
+    for variable in ["SISKIN_CONFIG", "SISKIN_DATA", "SISKIN_LOG", "NOTIFY_SOCKET", "NO_COLOR"] {
+        command.env_remove(variable);
+    }
+    command
+}
+
+/// A running daemon, killed if the test fails before it is stopped.
+struct Daemon {
+    child: Child,
+}
+
+impl Daemon {
+    fn signal(&self, signal: rustix::process::Signal) {
+        let id = rustix::process::Pid::from_child(&self.child);
+        rustix::process::kill_process(id, signal).unwrap();
+    }
+
+    /// Sends SIGTERM and waits for the end; the exit code.
+    fn stop(mut self) -> Option<i32> {
+        self.signal(rustix::process::Signal::TERM);
+        until("the daemon has stopped", || self.child.try_wait().unwrap()).code()
+    }
+}
+
+impl Drop for Daemon {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+/// How a command ended and what it said.
+#[derive(Debug)]
+struct Ran {
+    code: Option<i32>,
+    out: String,
+    err: String,
+}
+
+impl From<Output> for Ran {
+    fn from(output: Output) -> Ran {
+        Ran {
+            code: output.status.code(),
+            out: String::from_utf8(output.stdout).unwrap(),
+            err: String::from_utf8(output.stderr).unwrap(),
+        }
+    }
+}
+
+/// Asks again and again until there is an answer.
+fn until<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
+    let begun = Instant::now();
+    loop {
+        if let Some(answer) = ask() {
+            return answer;
+        }
+        assert!(begun.elapsed() < PATIENCE, "waited in vain until {what}");
+        std::thread::sleep(Duration::from_millis(20));
+    }
+}
+
+#[test]
+fn a_command_line_that_cannot_be_understood_is_bad_input() {
+    for args in [
+        &["frobnicate"][..],
+        &[],
+        &["ack"],
+        &["ack", "h2s-high", "--all"],
+        &["reset", "--remark", "why"],
+        &["journal", "--last", "0"],
+        &["journal", "--last", "1001"],
+        &["journal", "--last", "3", "--after", "3"],
+    ] {
+        let ran = Ran::from(siskin(args).output().unwrap());
+        assert_eq!(ran.code, Some(2), "{args:?}: {ran:?}");
+        assert_eq!(ran.out, "", "{args:?}");
+    }
+    assert_eq!(Ran::from(siskin(&["--help"]).output().unwrap()).code, Some(0));
+}
+
+#[test]
+fn without_a_daemon_every_question_says_where_it_was_looked_for() {
+    let place = Place::new();
+    for args in [&["status"][..], &["alarms"], &["journal"], &["ack", "--all"], &["reset", "h2s-high"]] {
+        let ran = place.run(args);
+        assert_eq!(ran.code, Some(3), "{args:?}: {ran:?}");
+        assert!(ran.err.contains("data/control.sock: is the daemon running?"), "{args:?}: {}", ran.err);
+        assert_eq!(ran.out, "", "{args:?}");
+    }
+}
+
+#[test]
+fn a_site_file_that_is_missing_or_wrong_keeps_the_daemon_from_starting() {
+    let place = Place::new();
+    let missing = place.command(&["run", "--config", "/nonexistent/site.toml"]).output().unwrap();
+    assert_eq!(missing.status.code(), Some(3));
+    std::fs::write(place.file("site.toml"), SITE.replace("setpoint", "setpiont")).unwrap();
+    let wrong = place.run(&["run"]);
+    assert_eq!(wrong.code, Some(2), "{wrong:?}");
+    assert!(wrong.err.contains("setpiont"), "{}", wrong.err);
+    assert!(!place.file("data").exists(), "a daemon that cannot start leaves nothing behind");
+}
+
+#[test]
+fn a_second_daemon_on_the_same_data_directory_is_refused() {
+    let place = Place::new();
+    let first = place.start();
+    let second = place.run(&["run"]);
+    assert_eq!(second.code, Some(3), "{second:?}");
+    assert!(second.err.contains("another siskin runs on this data directory"), "{second:?}");
+    assert_eq!(place.run(&["status"]).code, Some(0), "the first one lives on");
+    assert_eq!(first.stop(), Some(0));
+}
+
+#[test]
+fn a_daemon_that_was_killed_leaves_nothing_that_keeps_the_next_from_starting() {
+    let place = Place::new();
+    drop(place.start());
+    assert!(place.file("data/control.sock").exists(), "killed, it had no time to tidy up");
+    assert_eq!(place.run(&["status"]).code, Some(3));
+    let next = place.start();
+    assert_eq!(place.run(&["status"]).code, Some(0));
+    assert_eq!(next.stop(), Some(0));
+}
