@@ -7,14 +7,27 @@
 //!
 //! There is no function here that writes to a device, and none may be added.
 
+mod ask;
+mod channel;
+mod device;
+mod frame;
+mod guard;
 mod line;
 mod load;
+mod mbap;
+mod owed;
+mod pause;
 pub mod plan;
+mod port;
 pub mod quantiles;
+mod rtu;
 pub mod schedule;
+mod serial;
 pub mod silence;
 pub mod stats;
+mod tcp;
 pub mod timing;
+mod wire;
 
 use std::thread::JoinHandle;
 use std::time::Duration;
