@@ -42,6 +42,13 @@ pub(super) enum Outcome {
     Gone(String),
 }
 
+impl Outcome {
+    /// No answer is something else when something else was heard.
+    pub fn given(self, overheard: &Overheard) -> Outcome {
+        if self == Outcome::NoAnswer && !overheard.is_silence() { Outcome::Garbled } else { self }
+    }
+}
+
 /// What a table holds, exactly as many items as were asked for.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) enum Data {

@@ -5,6 +5,7 @@
 //! and nothing else. Flushing does nothing: on a serial port the library's flush would wait on
 //! the thread until the last bit has left.
 
+use std::fmt;
 use std::future::poll_fn;
 use std::io;
 use std::pin::Pin;
@@ -51,6 +52,13 @@ impl<S> Clone for Handle<S> {
     }
 }
 
+/// The library asks for this; what is in the channel is nobody's to print.
+impl<S> fmt::Debug for Handle<S> {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        out.write_str("Handle")
+    }
+}
+
 impl<S: Sieve> Handle<S> {
     /// A channel over an open port.
     pub fn new(io: impl Io + 'static, timing: Timing, sieve: S) -> Self {
@@ -68,6 +76,18 @@ impl<S: Sieve> Handle<S> {
     /// The channel itself. Not to be held across an await.
     pub fn channel(&self) -> MutexGuard<'_, Channel<S>> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Takes what arrives until `enough`; returns why the port is gone, if it goes meanwhile.
+    pub async fn receive_until(&self, enough: impl Fn(&S) -> bool) -> Result<(), String> {
+        let received = poll_fn(|cx| {
+            let mut channel = self.channel();
+            while !enough(&channel.sieve) {
+                ready!(channel.poll_receive(cx)).map_err(|error| error.to_string())?;
+            }
+            Poll::Ready(Ok(()))
+        });
+        received.await
     }
 
     /// Takes whatever has arrived so far; returns how many bytes, or why the port is gone.

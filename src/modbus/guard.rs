@@ -103,7 +103,17 @@ impl Guard {
             }
         }
         self.in_damage = false;
+        self.take_overheard()
+    }
+
+    /// What was overheard since the last time.
+    pub fn take_overheard(&mut self) -> Overheard {
         std::mem::take(&mut self.overheard)
+    }
+
+    /// Whether whole frames were overheard since the last time.
+    pub fn has_heard_frames(&self) -> bool {
+        !self.overheard.frames.is_empty()
     }
 
     /// Whether bytes have come that are neither the answer nor a whole frame.
@@ -309,9 +319,9 @@ mod tests {
         let mut guard = Guard::default();
         guard.expect(question, true);
         assert_eq!(guard.push(&question.bytes()), None);
-        assert_eq!(guard.settle().echoes, 1);
         let real = sealed(&[1, 1, 3, 0xFF, 0x00, 0x0F]);
         assert_eq!(guard.push(&real), Some(real));
+        assert_eq!(guard.settle().echoes, 1);
     }
 
     #[test]

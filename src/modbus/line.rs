@@ -1,46 +1,311 @@
 //! The life of one line: open the port, ask what is due, say what came back, until told to stop.
+//!
+//! A port that goes away or cannot be opened stops nothing: the line says so, gives every signal
+//! its reason, and tries again with growing pauses. What is asked when is the
+//! [`schedule`](super::schedule)'s to say; one question with all that follows from it is in
+//! [`turn`](super::turn).
 
 use std::time::Duration;
 
 use tokio::sync::mpsc::Sender;
 use tokio_util::sync::CancellationToken;
+use tracing::{info, warn};
 
+use crate::config::{Framing, Port};
+use crate::modbus::device::Device;
+use crate::modbus::owed::Owed;
+use crate::modbus::plan::Turn;
+use crate::modbus::schedule::{JobSpec, Next, Schedule};
+use crate::modbus::stats::{LineStats, sum};
+use crate::modbus::timing::Timing;
+use crate::modbus::turn::Job;
+use crate::modbus::wire::Wire;
 use crate::modbus::{LineOutput, LinePlan};
-use crate::moment::Clock;
-use crate::monitor::{Counters, DeviceReport, DeviceState, LineReport, LineState};
+use crate::moment::{Clock, Moment, Mono};
+use crate::monitor::{DeviceReport, DeviceState, LineReport, LineState};
+use crate::signal::{ReadFault, Reading, SignalIndex};
 
 /// How often a line reports on itself when nothing changes.
 const REPORT_EVERY: Duration = Duration::from_secs(1);
+/// The pause before the port is tried again; it doubles with each failure, up to the longest.
+const REOPEN_AFTER_MIN: Duration = Duration::from_millis(250);
+const REOPEN_AFTER_MAX: Duration = Duration::from_secs(10);
 
 /// Runs the line until `stop`, or until nobody listens any more.
-pub(super) async fn run(plan: LinePlan, _clock: Clock, out: Sender<LineOutput>, stop: CancellationToken) {
-    loop {
-        if out.send(LineOutput::Report(report(&plan))).await.is_err() {
-            return;
+pub(super) async fn run(plan: LinePlan, clock: Clock, out: Sender<LineOutput>, stop: CancellationToken) {
+    let mut line = Line::new(plan, clock, out);
+    tokio::select! {
+        biased;
+        () = stop.cancelled() => {}
+        _nobody_listens = line.live() => {}
+    }
+}
+
+/// Why a line cannot go on asking.
+pub(super) enum End {
+    /// The port is gone, and why.
+    Gone(String),
+    /// Nobody receives what it says.
+    Unheard,
+}
+
+/// One line and all that it knows.
+pub(super) struct Line {
+    pub(super) plan: LinePlan,
+    pub(super) devices: Vec<Device>,
+    pub(super) jobs: Vec<Job>,
+    pub(super) schedule: Schedule,
+    pub(super) stats: LineStats,
+    /// Whether any device has answered since the port was opened.
+    pub(super) answered_since_open: bool,
+    state: LineState,
+    clock: Clock,
+    out: Sender<LineOutput>,
+    /// What was last said of the devices, and when to say it again.
+    told: Vec<DeviceState>,
+    tell_at: Mono,
+    echo_told: bool,
+    /// While the line is down: what falls due all the same.
+    due_while_down: Option<Schedule>,
+}
+
+impl Line {
+    pub(super) fn new(plan: LinePlan, clock: Clock, out: Sender<LineOutput>) -> Self {
+        let now = clock().mono;
+        let timing = Timing::of(&plan.spec.port);
+        let owed = || (!is_numbered(&plan.spec.port)).then(|| Owed::new(plan.spec.response_timeout));
+        let devices: Vec<Device> =
+            plan.devices.iter().map(|device| Device::new(device, timing, owed())).collect();
+        let groups = |(index, device): (usize, &Device)| {
+            (0..device.plan.groups()).map(move |group| (index, group)).collect::<Vec<_>>()
+        };
+        let jobs: Vec<Job> = devices
+            .iter()
+            .enumerate()
+            .flat_map(groups)
+            .map(|(device, group)| Job { device, group, turn: Turn::default(), tries: 0 })
+            .collect();
+        let specs: Vec<JobSpec> = jobs.iter().map(|job| job_spec(job, &devices)).collect();
+        Line {
+            schedule: Schedule::new(&specs, plan.spec.silence_max, now),
+            stats: LineStats::new(now),
+            answered_since_open: false,
+            state: LineState::Down("not opened yet".to_owned()),
+            told: Vec::new(),
+            tell_at: now,
+            echo_told: false,
+            due_while_down: None,
+            plan,
+            devices,
+            jobs,
+            clock,
+            out,
         }
-        tokio::select! {
-            () = stop.cancelled() => return,
-            () = tokio::time::sleep(REPORT_EVERY) => {}
+    }
+
+    /// Goes on for as long as somebody listens.
+    async fn live(&mut self) -> Result<(), End> {
+        let mut pause = REOPEN_AFTER_MIN;
+        let mut gone: Option<String> = None;
+        loop {
+            let cause = match Wire::open(&self.plan.spec).await {
+                Ok(wire) => match self.ask_while_open(wire).await {
+                    End::Gone(cause) if self.answered_since_open => {
+                        // A device server that hangs up, an adapter plugged over: often it is back at once.
+                        pause = REOPEN_AFTER_MIN;
+                        gone = Some(cause);
+                        continue;
+                    }
+                    End::Gone(cause) => cause,
+                    End::Unheard => return Ok(()),
+                },
+                Err(error) => match gone.take() {
+                    Some(gone) => format!("{error} (the port was lost: {gone})"),
+                    None => error.to_string(),
+                },
+            };
+            self.go_down(cause).await?;
+            self.stay_down(pause).await?;
+            pause = (pause * 2).min(REOPEN_AFTER_MAX);
+        }
+    }
+
+    /// Asks what is due until the port is gone or nobody listens.
+    pub(super) async fn ask_while_open(&mut self, mut wire: Wire) -> End {
+        self.answered_since_open = false;
+        if let Err(end) = self.listen_first().await {
+            return end;
+        }
+        self.schedule.resume(self.now().mono);
+        loop {
+            if let Err(end) = self.ask_next(&mut wire).await {
+                return end;
+            }
+        }
+    }
+
+    async fn ask_next(&mut self, wire: &mut Wire) -> Result<(), End> {
+        self.report_when_due().await?;
+        match self.schedule.next(self.now().mono) {
+            Next::Ask { job, begins, knock } => self.take_turn(wire, job, begins, knock).await,
+            Next::Wait(until) => self.listen_until(wire, until.min(self.tell_at)).await,
+            Next::Idle => self.listen_until(wire, self.tell_at).await,
+        }
+    }
+
+    /// Waits for the next question's time. What comes unasked meanwhile is taken at once, so that
+    /// it is known how late it was.
+    async fn listen_until(&mut self, wire: &mut Wire, until: Mono) -> Result<(), End> {
+        let pause = until.since(self.now().mono);
+        match tokio::time::timeout(pause, wire.listen()).await {
+            Ok(Ok(overheard)) => {
+                self.account(&overheard);
+                Ok(())
+            }
+            Ok(Err(cause)) => Err(End::Gone(cause)),
+            Err(_time_is_up) => Ok(()),
+        }
+    }
+
+    /// The port is open. On its first opening a line without transaction numbers is listened to
+    /// for one time-out: a question put by whoever ran before may still be answered.
+    async fn listen_first(&mut self) -> Result<(), End> {
+        let first = self.due_while_down.is_none() && self.told.is_empty();
+        self.due_while_down = None;
+        self.state = LineState::Up;
+        info!("line {}: up", self.plan.spec.id);
+        self.report().await?;
+        if first && !is_numbered(&self.plan.spec.port) {
+            tokio::time::sleep(self.plan.spec.response_timeout).await;
+        }
+        Ok(())
+    }
+
+    /// Says that the line is down, and why; no value of it is known from now on.
+    async fn go_down(&mut self, cause: String) -> Result<(), End> {
+        let down = LineState::Down(cause);
+        if self.state != down {
+            if let LineState::Down(cause) = &down {
+                warn!("line {}: down: {cause}", self.plan.spec.id);
+            }
+            self.state = down;
+            self.report().await?;
+        }
+        if self.due_while_down.is_none() {
+            self.due_while_down = Some(self.schedule.clone());
+            let all = self.devices.iter().flat_map(Device::signals).collect();
+            self.tell_fault(all, ReadFault::LineDown).await?;
+        }
+        Ok(())
+    }
+
+    /// Waits for `pause`; whatever falls due meanwhile is told to be unknown.
+    async fn stay_down(&mut self, pause: Duration) -> Result<(), End> {
+        let over = self.now().mono + pause;
+        loop {
+            self.report_when_due().await?;
+            let now = self.now().mono;
+            if now >= over {
+                return Ok(());
+            }
+            let Some(due) = &mut self.due_while_down else { return Ok(()) };
+            match due.next(now) {
+                Next::Ask { job, .. } => {
+                    due.nothing_to_ask(now);
+                    let Some(job) = self.jobs.get(job.0) else { continue };
+                    let signals = self.devices[job.device].signals_of(job.group).collect();
+                    self.tell_fault(signals, ReadFault::LineDown).await?;
+                }
+                Next::Wait(until) => self.sleep_until(until.min(over).min(self.tell_at)).await,
+                Next::Idle => self.sleep_until(over.min(self.tell_at)).await,
+            }
+        }
+    }
+
+    /// Now, on both clocks.
+    pub(super) fn now(&self) -> Moment {
+        (self.clock)()
+    }
+
+    async fn sleep_until(&self, until: Mono) {
+        tokio::time::sleep(until.since(self.now().mono)).await;
+    }
+
+    /// Says something to whoever listens; waits while they are busy.
+    pub(super) async fn tell(&self, output: LineOutput) -> Result<(), End> {
+        self.out.send(output).await.map_err(|_| End::Unheard)
+    }
+
+    /// Tells why there is no value for these signals.
+    pub(super) async fn tell_fault(&self, signals: Vec<SignalIndex>, fault: ReadFault) -> Result<(), End> {
+        if signals.is_empty() {
+            return Ok(());
+        }
+        let at = self.now();
+        let reading = |signal| Reading { signal, at, outcome: Err(fault) };
+        self.tell(LineOutput::Readings(signals.into_iter().map(reading).collect())).await
+    }
+
+    /// Says, once, that the adapter sends back what it is given.
+    pub(super) fn tell_echo(&mut self) {
+        if !self.echo_told {
+            self.echo_told = true;
+            warn!("line {}: the adapter echoes every question; its echo is taken off", self.plan.spec.id);
+        }
+    }
+
+    /// Reports when it is time to, or when a device's state has changed.
+    async fn report_when_due(&mut self) -> Result<(), End> {
+        let changed = !self.devices.iter().map(|device| device.stats.state()).eq(self.told.iter().copied());
+        if changed || self.now().mono >= self.tell_at { self.report().await } else { Ok(()) }
+    }
+
+    async fn report(&mut self) -> Result<(), End> {
+        let now = self.now().mono;
+        self.tell_at = now + REPORT_EVERY;
+        let mut devices = Vec::with_capacity(self.devices.len());
+        for device in &mut self.devices {
+            if let Some(response) = device.stats.response().median() {
+                device.plan.learn_turnaround(response);
+            }
+            devices.push(device.report(self.schedule.missed(device.index)));
+        }
+        self.log_changes(&devices);
+        self.told = devices.iter().map(|device| device.state).collect();
+        let report = LineReport {
+            line: self.plan.line,
+            state: self.state.clone(),
+            load: self.stats.load(now),
+            demand: self.schedule.demand(),
+            noisy: self.stats.noisy(now),
+            counters: sum(devices.iter().map(|device| &device.counters)),
+            devices,
+        };
+        self.tell(LineOutput::Report(report)).await
+    }
+
+    fn log_changes(&self, devices: &[DeviceReport]) {
+        let before = self.told.iter().copied().chain(std::iter::repeat(DeviceState::Unknown));
+        for ((report, before), plan) in devices.iter().zip(before).zip(&self.plan.devices) {
+            match (before, report.state) {
+                (before, now) if before == now => {}
+                (_, DeviceState::Lost) => warn!("device {}: does not answer", plan.spec.id),
+                (_, now) => info!("device {}: {}", plan.spec.id, now.word()),
+            }
         }
     }
 }
 
-fn report(plan: &LinePlan) -> LineReport {
-    let devices = plan.devices.iter().map(|device| DeviceReport {
-        device: device.device,
-        state: DeviceState::Unknown,
-        last_response: None,
-        response_median: None,
-        refused: Vec::new(),
-        counters: Counters::default(),
-    });
-    LineReport {
-        line: plan.line,
-        state: LineState::Down("not opened yet".to_owned()),
-        load: 0.0,
-        demand: 0.0,
-        noisy: false,
-        counters: Counters::default(),
-        devices: devices.collect(),
+/// Whether transactions carry a number, so that no answer can be mistaken for another's.
+fn is_numbered(port: &Port) -> bool {
+    matches!(port, Port::Tcp { framing: Framing::Tcp, .. })
+}
+
+fn job_spec(job: &Job, devices: &[Device]) -> JobSpec {
+    let device = &devices[job.device];
+    JobSpec {
+        device: device.index,
+        period: device.plan.period(job.group),
+        cost: device.plan.turn_cost(job.group),
     }
 }

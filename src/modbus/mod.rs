@@ -26,7 +26,10 @@ mod serial;
 pub mod silence;
 pub mod stats;
 mod tcp;
+#[cfg(test)]
+mod tests;
 pub mod timing;
+mod turn;
 mod wire;
 
 use std::thread::JoinHandle;
@@ -104,6 +107,7 @@ fn signal_plan(site: &Site, signal: SignalIndex) -> Option<SignalPlan> {
 
 /// What a line has to say.
 #[derive(Debug, Clone, PartialEq)]
+#[expect(clippy::large_enum_variant, reason = "one report a second; it is taken apart where it arrives")]
 pub enum LineOutput {
     /// The outcome of one question, for every signal it was asked for.
     Readings(Vec<Reading>),

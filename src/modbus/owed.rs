@@ -55,15 +55,10 @@ impl Owed {
         self.debts.iter().all(|debt| debt.shape.function != function)
     }
 
-    /// Whether question and answer are in step: nothing is owed.
-    pub fn in_step(&mut self, now: Mono) -> bool {
-        self.debts.retain(|debt| debt.until > now);
-        self.debts.is_empty()
-    }
-
-    /// When the last debt ends by itself.
-    pub fn in_step_at(&self) -> Option<Mono> {
-        self.debts.last().map(|debt| debt.until)
+    /// When a question of this shape may be put at the latest, when nothing comes meanwhile.
+    pub fn may_ask_at(&self, shape: Shape) -> Option<Mono> {
+        let same = self.debts.iter().rev().find(|debt| debt.shape == shape);
+        same.or(self.debts.first()).map(|debt| debt.until)
     }
 
     /// A question of this shape was given up without a certain answer.
@@ -71,7 +66,7 @@ impl Owed {
     /// A unit that queues its questions begins with this one only when it is done with those
     /// before: latenesses add up.
     pub fn give_up(&mut self, shape: Shape, now: Mono) {
-        let begun = self.in_step_at().map_or(now, |until| until.max(now));
+        let begun = self.debts.last().map_or(now, |debt| debt.until.max(now));
         self.debts.push(Debt { shape, given_up: now, until: begun + self.lateness });
     }
 
@@ -129,7 +124,8 @@ mod tests {
         owed.give_up(TWO, at(100));
         owed.give_up(THREE, at(200));
         owed.answered();
-        assert!(owed.in_step(at(201)));
+        assert!(owed.may_ask(TWO, at(201)) && owed.may_ask(THREE, at(201)));
+        assert!(owed.exceptions_are_certain(3));
     }
 
     #[test]
@@ -144,7 +140,7 @@ mod tests {
         assert!(owed.may_ask(TWO, at(310)) && owed.may_ask(THREE, at(310)));
         assert!(!owed.may_ask(BITS, at(310)));
         assert!(owed.heard(Whole::Exception { unit: 1, function: 2 }, at(320)));
-        assert!(owed.in_step(at(320)));
+        assert!(owed.may_ask(BITS, at(320)));
     }
 
     #[test]
@@ -160,7 +156,7 @@ mod tests {
         let mut owed = Owed::new(TIMEOUT);
         owed.give_up(TWO, at(100));
         owed.give_up(THREE, at(200));
-        assert_eq!(owed.in_step_at(), Some(at(900)));
+        assert_eq!(owed.may_ask_at(THREE), Some(at(900)));
         assert!(!owed.may_ask(THREE, at(899)));
     }
 
@@ -170,7 +166,7 @@ mod tests {
         owed.give_up(TWO, at(100));
         assert!(owed.heard(Whole::Answer(TWO), at(400)));
         owed.give_up(TWO, at(1000));
-        assert_eq!(owed.in_step_at(), Some(at(1600)));
+        assert_eq!(owed.may_ask_at(TWO), Some(at(1600)));
     }
 
     #[test]

@@ -14,7 +14,7 @@ use tokio_modbus::client::rtu;
 use crate::modbus::ask::{self, Asked, Outcome};
 use crate::modbus::channel::{Handle, Sieve};
 use crate::modbus::frame::Question;
-use crate::modbus::guard::Guard;
+use crate::modbus::guard::{Guard, Overheard};
 use crate::modbus::pause::Pause;
 use crate::modbus::port::Io;
 use crate::modbus::timing::Timing;
@@ -64,12 +64,15 @@ impl RtuLine {
         }
         let (outcome, response) = self.put(question, exceptions_are_certain).await;
         let meanwhile = self.handle.channel().sieve.settle();
-        let outcome = match outcome {
-            Outcome::NoAnswer if !meanwhile.is_silence() => Outcome::Garbled,
-            outcome => outcome,
-        };
+        let outcome = outcome.given(&meanwhile);
         overheard.append(meanwhile);
         Asked { outcome, overheard, response }
+    }
+
+    /// Takes in what arrives unasked, until a whole frame has come or the port is gone.
+    pub async fn listen(&mut self) -> Result<Overheard, String> {
+        self.handle.receive_until(Guard::has_heard_frames).await?;
+        Ok(self.handle.channel().sieve.take_overheard())
     }
 
     /// Waits for the silence that parts two frames (over Serial Line V1.02, section 2.5.1.1), and

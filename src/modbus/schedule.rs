@@ -80,6 +80,8 @@ struct Job {
     owed: Mono,
     /// The turn under way, if any.
     turn: Option<TurnUnderWay>,
+    /// Nothing of it may be asked earlier ([`Schedule::not_yet`]).
+    not_before: Mono,
     missed: u64,
 }
 
@@ -109,6 +111,7 @@ impl Schedule {
                 due: now,
                 owed: now,
                 turn: None,
+                not_before: now,
                 missed: 0,
             })
             .collect();
@@ -125,6 +128,7 @@ impl Schedule {
         let mut due = now;
         for job in &mut self.jobs {
             job.turn = None;
+            job.not_before = now;
             job.due = due;
             job.owed = due;
             due = due + job.cost;
@@ -134,14 +138,14 @@ impl Schedule {
     /// What to do at `now`.
     pub fn next(&mut self, now: Mono) -> Next {
         let stretch = self.stretch();
-        let ready = |job: &Job| job.turn.is_some() || job.due <= now;
+        let ready = |job: &Job| job.ready_at() <= now;
         let urgency = |(_, job): &(usize, &Job)| match job.turn {
             Some(turn) => turn.deadline,
             None => job.due + stretched(job.period, stretch),
         };
         let urgent = self.jobs.iter().enumerate().filter(|(_, job)| ready(job)).min_by_key(urgency);
         let Some((index, _)) = urgent else {
-            return self.jobs.iter().map(|job| job.due).min().map_or(Next::Idle, Next::Wait);
+            return self.jobs.iter().map(Job::ready_at).min().map_or(Next::Idle, Next::Wait);
         };
         let job = &mut self.jobs[index];
         let knock = self.devices[job.device].1.is_silent();
@@ -178,6 +182,26 @@ impl Schedule {
         let job = &mut self.jobs[index];
         job.cost = smoothed(job.cost, Duration::ZERO);
         job.turn = None;
+    }
+
+    /// The question at hand may not be put again before `until`; what was asked of the turn so far
+    /// stands, and the turn goes on then.
+    pub fn not_yet(&mut self, until: Mono, now: Mono) {
+        let Some((index, cost)) = self.asked(now) else { return };
+        let job = &mut self.jobs[index];
+        job.not_before = until;
+        if let Some(turn) = &mut job.turn {
+            turn.spent += cost;
+        }
+    }
+
+    /// What [`Schedule::not_yet`] held back of a device may be asked now.
+    pub fn at_once(&mut self, device: DeviceIndex, now: Mono) {
+        for job in &mut self.jobs {
+            if self.devices[job.device].0 == device {
+                job.not_before = job.not_before.min(now);
+            }
+        }
     }
 
     /// The device did not answer the question at hand, retries included, by `now`. All its turns
@@ -241,6 +265,10 @@ impl Job {
         let late = whole_periods(now.since(self.owed), self.period);
         self.missed += u64::from(late);
         self.owed = self.owed + self.period.saturating_mul(late + 1);
+    }
+
+    fn ready_at(&self) -> Mono {
+        if self.turn.is_some() { self.not_before } else { self.due.max(self.not_before) }
     }
 
     fn demand(&self) -> f64 {

@@ -1,0 +1,190 @@
+//! One device as its line knows it: what to ask it, what it owes, how it fares.
+//!
+//! It decides which question may be put next, and keeps the account of what came of it. It asks
+//! nothing itself.
+
+use std::time::Duration;
+
+use crate::modbus::ask;
+use crate::modbus::frame::{Question, Shape, Whole};
+use crate::modbus::owed::Owed;
+use crate::modbus::plan::{Block, Holes, Plan};
+use crate::modbus::stats::{DeviceStats, Outcome};
+use crate::modbus::timing::Timing;
+use crate::modbus::{DevicePlan, SignalPlan};
+use crate::moment::{Moment, Mono};
+use crate::monitor::DeviceReport;
+use crate::signal::{DeviceIndex, Place, SignalIndex};
+
+/// Exceptions by which a device asks for patience: 05, acknowledge; 06, busy (Application Protocol
+/// V1.1b3, section 7).
+const PATIENCE_EXCEPTIONS: [u8; 2] = [0x05, 0x06];
+
+/// One device of a line.
+pub(super) struct Device {
+    /// Which device of the site.
+    pub index: DeviceIndex,
+    /// Silence it needs before a question, beyond 3.5 characters.
+    pub quiet: Duration,
+    /// What to ask it for.
+    pub plan: Plan,
+    /// How it fares.
+    pub stats: DeviceStats,
+    unit: u8,
+    wanted: Vec<SignalPlan>,
+    /// `None` where transactions are numbered and nothing can be mistaken.
+    owed: Option<Owed>,
+}
+
+/// What may be done towards an answer for a block.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Step {
+    /// Ask for it: its answer can be no other's.
+    Ask(Question),
+    /// Ask this instead: its answer can be told from those owed, and proves that they will not come
+    /// any more. It is not used for anything else.
+    Resynchronise(Question),
+    /// Nothing can be asked for certain before then.
+    Wait(Mono),
+}
+
+/// What a question came to, for the signals that wanted its answer.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) enum Verdict {
+    /// The answer.
+    Answered(ask::Data),
+    /// The device will not answer this question otherwise for asking again.
+    Exception(u8),
+    /// It may be worth asking again.
+    Failed(Failure),
+}
+
+/// Why a question may be asked again.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Failure {
+    /// The device did not speak, or a gateway says so for it.
+    NoAnswer,
+    /// Something came, but nothing that is certain to be the answer.
+    Garbled,
+    /// The device asks for patience.
+    Busy,
+}
+
+impl Device {
+    /// A device not asked yet.
+    pub fn new(wanted: &DevicePlan, timing: Timing, owed: Option<Owed>) -> Self {
+        Device {
+            index: wanted.device,
+            quiet: wanted.spec.quiet,
+            plan: Plan::of(wanted, timing, Holes::default()),
+            stats: DeviceStats::default(),
+            unit: wanted.spec.unit_id,
+            wanted: wanted.signals.clone(),
+            owed,
+        }
+    }
+
+    /// Every signal wanted of it.
+    pub fn signals(&self) -> impl Iterator<Item = SignalIndex> {
+        self.wanted.iter().map(|wanted| wanted.signal)
+    }
+
+    /// The signals of one group of its plan.
+    pub fn signals_of(&self, group: usize) -> impl Iterator<Item = SignalIndex> {
+        let period = self.plan.period(group);
+        self.wanted.iter().filter(move |wanted| wanted.poll_every == period).map(|wanted| wanted.signal)
+    }
+
+    /// Where a signal lies in it.
+    pub fn place(&self, signal: SignalIndex) -> Option<&Place> {
+        self.wanted.iter().find(|wanted| wanted.signal == signal).map(|wanted| &wanted.place)
+    }
+
+    /// What may be done now towards an answer for `block`.
+    pub fn step(&mut self, block: Block, now: Mono) -> Step {
+        let question = Question { unit: self.unit, block };
+        let Some(owed) = &mut self.owed else {
+            return Step::Ask(question);
+        };
+        if owed.may_ask(question.shape(), now) {
+            return Step::Ask(question);
+        }
+        let distinguishing =
+            distinguishing(&self.plan, &self.wanted, |block| owed.may_ask(Shape::of(self.unit, block), now));
+        match distinguishing {
+            Some(block) => Step::Resynchronise(Question { unit: self.unit, block }),
+            None => Step::Wait(owed.may_ask_at(question.shape()).unwrap_or(now)),
+        }
+    }
+
+    /// Whether an exception answer could only be meant for this question.
+    pub fn exceptions_are_certain(&self, question: &Question) -> bool {
+        self.owed.as_ref().is_none_or(|owed| owed.exceptions_are_certain(question.shape().function))
+    }
+
+    /// A whole frame was overheard on the line; returns whether it was this device's, and late.
+    pub fn heard(&mut self, frame: Whole, now: Mono) -> bool {
+        let late = self.owed.as_mut().is_some_and(|owed| owed.heard(frame, now));
+        self.stats.counters.late_responses += u64::from(late);
+        late
+    }
+
+    /// Keeps the account of what came of a question. `damaged` and `foreign` frames were heard with
+    /// it.
+    pub fn settle(&mut self, question: &Question, outcome: Outcome, damaged: u32, foreign: u32, at: Moment) {
+        self.stats.record(outcome, at);
+        // The outcome counts one of them itself.
+        let (damaged, foreign) = match outcome {
+            Outcome::Damaged => (damaged.saturating_sub(1), foreign),
+            Outcome::Foreign => (damaged, foreign.saturating_sub(1)),
+            Outcome::Answer(_) | Outcome::Exception(_) | Outcome::Timeout => (damaged, foreign),
+        };
+        self.stats.counters.crc_errors += u64::from(damaged);
+        self.stats.counters.foreign_frames += u64::from(foreign);
+        if let Some(owed) = &mut self.owed {
+            match outcome {
+                Outcome::Answer(_) | Outcome::Exception(_) => owed.answered(),
+                Outcome::Timeout | Outcome::Damaged | Outcome::Foreign => {
+                    owed.give_up(question.shape(), at.mono);
+                }
+            }
+        }
+    }
+
+    /// The report on it; `missed` polls were not begun in time.
+    pub fn report(&mut self, missed: u64) -> DeviceReport {
+        self.stats.counters.missed_polls = missed;
+        let refused = self.plan.refused_values().iter().map(Block::to_string).collect();
+        self.stats.report(self.index, refused)
+    }
+}
+
+/// A block of the device whose answer can be told from all that is owed: first whole blocks of the
+/// plan and whole values, which the device is known to have, then parts of blocks.
+fn distinguishing(
+    plan: &Plan,
+    wanted: &[SignalPlan],
+    mut may_ask: impl FnMut(Block) -> bool,
+) -> Option<Block> {
+    let blocks = || (0..plan.groups()).flat_map(|group| plan.blocks(group).iter().copied());
+    let values = wanted.iter().filter_map(|wanted| Block::of(&wanted.place));
+    let parts = blocks().flat_map(|block| (1..block.count).map(move |count| Block { count, ..block }));
+    blocks().chain(values).chain(parts).find(|block| !plan.holes().forbid(block) && may_ask(*block))
+}
+
+impl Verdict {
+    /// What an outcome comes to.
+    pub fn of(outcome: Outcome, data: Option<ask::Data>) -> Verdict {
+        match (outcome, data) {
+            (Outcome::Answer(_), Some(data)) => Verdict::Answered(data),
+            (Outcome::Exception(code), _) if PATIENCE_EXCEPTIONS.contains(&code) => {
+                Verdict::Failed(Failure::Busy)
+            }
+            (Outcome::Exception(code), _) if outcome.is_answer() => Verdict::Exception(code),
+            (Outcome::Exception(_) | Outcome::Timeout, _) => Verdict::Failed(Failure::NoAnswer),
+            (Outcome::Damaged | Outcome::Foreign | Outcome::Answer(_), _) => {
+                Verdict::Failed(Failure::Garbled)
+            }
+        }
+    }
+}

@@ -1,0 +1,1 @@
+//! What a line does about devices and ports that fail.

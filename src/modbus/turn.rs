@@ -1,0 +1,202 @@
+//! One question of one turn, with its retries: put, judged, counted, and told to the plan and the
+//! schedule.
+
+use crate::modbus::LineOutput;
+use crate::modbus::ask::{self, Asked, Data};
+use crate::modbus::device::{Failure, Step, Verdict};
+use crate::modbus::frame::Question;
+use crate::modbus::guard::Overheard;
+use crate::modbus::line::{End, Line};
+use crate::modbus::plan::{Ask, Turn, is_refusal};
+use crate::modbus::schedule::JobIndex;
+use crate::modbus::stats::Outcome;
+use crate::modbus::wire::Wire;
+use crate::signal::{ReadFault, Reading, SignalIndex, decode};
+
+/// What is told of a value that the device is known to refuse: exception 02, illegal data address.
+const REFUSED: ReadFault = ReadFault::Exception(2);
+
+/// A group of a device's values with one period, as the schedule deals it out.
+pub(super) struct Job {
+    /// Index into the line's devices.
+    pub device: usize,
+    /// Index into the device's groups.
+    pub group: usize,
+    /// The round through its values that is under way.
+    pub turn: Turn,
+    /// How often the question at hand has been tried in vain.
+    pub tries: u8,
+}
+
+impl Line {
+    /// Asks the question at hand of a job. `begins` and `knock` are the schedule's.
+    pub(super) async fn take_turn(
+        &mut self,
+        wire: &mut Wire,
+        job: JobIndex,
+        begins: bool,
+        knock: bool,
+    ) -> Result<(), End> {
+        let job = job.0;
+        if begins {
+            self.begin_turn(job).await?;
+        }
+        let Some(ask) = self.jobs.get(job).and_then(|job| job.turn.next()).cloned() else {
+            self.schedule.nothing_to_ask(self.now().mono);
+            return Ok(());
+        };
+        let tries_max = if knock { 1 } else { self.plan.spec.retries.saturating_add(1) };
+        let device = self.jobs[job].device;
+        let failure = loop {
+            let now = self.now().mono;
+            let verdict = match self.devices[device].step(ask.block, now) {
+                Step::Ask(question) => self.put(wire, device, question).await?,
+                Step::Resynchronise(question) => match self.put(wire, device, question).await? {
+                    Verdict::Answered(_) | Verdict::Exception(_) => {
+                        self.devices[device].stats.counters.resynchronisations += 1;
+                        continue;
+                    }
+                    failed @ Verdict::Failed(_) => failed,
+                },
+                Step::Wait(until) => {
+                    self.schedule.not_yet(until, now);
+                    return Ok(());
+                }
+            };
+            match verdict {
+                Verdict::Answered(data) => return self.deliver(job, &ask, &data).await,
+                Verdict::Exception(code) => return self.take_exception(job, &ask, code).await,
+                Verdict::Failed(failure) => {
+                    self.jobs[job].tries = self.jobs[job].tries.saturating_add(1);
+                    if self.jobs[job].tries >= tries_max {
+                        break failure;
+                    }
+                    self.devices[device].stats.counters.retries += 1;
+                }
+            }
+        };
+        self.give_up(job, &ask, failure).await
+    }
+
+    async fn begin_turn(&mut self, job: usize) -> Result<(), End> {
+        let now = self.now().mono;
+        let Job { device, group, .. } = self.jobs[job];
+        let turn = self.devices[device].plan.begin(group, now);
+        let refused = turn.refused().to_vec();
+        self.jobs[job].turn = turn;
+        self.jobs[job].tries = 0;
+        self.tell_fault(refused, REFUSED).await
+    }
+
+    /// Puts one question, and counts everything that was heard meanwhile.
+    async fn put(&mut self, wire: &mut Wire, device: usize, question: Question) -> Result<Verdict, End> {
+        let begun = self.now().mono;
+        let asking = &self.devices[device];
+        let Asked { outcome, overheard, response } =
+            wire.ask(question, asking.quiet, asking.exceptions_are_certain(&question)).await;
+        let at = self.now();
+        self.stats.busy(at.mono.since(begun), at.mono);
+        let foreign = self.account(&overheard);
+        let (outcome, data) = match outcome {
+            ask::Outcome::Answered(data) => (Outcome::Answer(response.unwrap_or_default()), Some(data)),
+            ask::Outcome::Exception(code) => (Outcome::Exception(code), None),
+            ask::Outcome::Gone(cause) => return Err(End::Gone(cause)),
+            ask::Outcome::NoAnswer => (Outcome::Timeout, None),
+            ask::Outcome::Garbled if overheard.damaged > 0 => (Outcome::Damaged, None),
+            ask::Outcome::Garbled if foreign > 0 => (Outcome::Foreign, None),
+            ask::Outcome::Garbled => (Outcome::Timeout, None),
+        };
+        if outcome.is_answer() {
+            self.stats.frame(false, at.mono);
+            self.answered_since_open = true;
+        }
+        self.devices[device].settle(&question, outcome, overheard.damaged, foreign, at);
+        Ok(Verdict::of(outcome, data))
+    }
+
+    /// Counts what was overheard for the line as a whole, and sees to it that late answers pay what
+    /// their devices owe; returns how many whole frames were foreign.
+    pub(super) fn account(&mut self, overheard: &Overheard) -> u32 {
+        let now = self.now().mono;
+        if overheard.echoes > 0 {
+            self.tell_echo();
+        }
+        (0..overheard.damaged).for_each(|_| self.stats.frame(true, now));
+        let mut foreign = 0;
+        for frame in &overheard.frames {
+            self.stats.frame(false, now);
+            match self.devices.iter_mut().find_map(|device| device.heard(*frame, now).then_some(device.index))
+            {
+                Some(device) => self.schedule.at_once(device, now),
+                None => foreign += 1,
+            }
+        }
+        foreign
+    }
+
+    async fn deliver(&mut self, job: usize, ask: &Ask, data: &Data) -> Result<(), End> {
+        let at = self.now();
+        let Job { device, turn, .. } = &mut self.jobs[job];
+        let device = &mut self.devices[*device];
+        let read = |signal: &SignalIndex| {
+            let raw = decode(device.place(*signal)?, ask.block.start, data.answer())?;
+            Some(Reading { signal: *signal, at, outcome: Ok(raw) })
+        };
+        let readings = ask.signals.iter().filter_map(read).collect();
+        device.plan.answered(turn);
+        self.go_on(job);
+        self.tell(LineOutput::Readings(readings)).await
+    }
+
+    /// A refused block is asked for again in halves, until only what is refused is left out.
+    async fn take_exception(&mut self, job: usize, ask: &Ask, code: u8) -> Result<(), End> {
+        let Job { device, turn, .. } = &mut self.jobs[job];
+        let without = if is_refusal(code) {
+            self.devices[*device].plan.refused(turn)
+        } else {
+            turn.skip();
+            ask.signals.clone()
+        };
+        self.go_on(job);
+        self.tell_fault(without, ReadFault::Exception(code)).await
+    }
+
+    /// The question at hand was answered, in whatever way.
+    fn go_on(&mut self, job: usize) {
+        let now = self.now().mono;
+        let Job { turn, tries, .. } = &mut self.jobs[job];
+        *tries = 0;
+        let over = turn.next().is_none();
+        self.schedule.answered(over, now);
+    }
+
+    /// All tries were in vain. A busy device is asked its other questions; one that does not answer
+    /// is not, and when it has been silent for long, none of its values is known any more.
+    async fn give_up(&mut self, job: usize, ask: &Ask, failure: Failure) -> Result<(), End> {
+        let fault = match failure {
+            Failure::Garbled => ReadFault::Garbled,
+            Failure::NoAnswer => ReadFault::NoAnswer,
+            Failure::Busy => {
+                self.jobs[job].turn.skip();
+                self.go_on(job);
+                return self.tell_fault(ask.signals.clone(), ReadFault::NoAnswer).await;
+            }
+        };
+        let now = self.now().mono;
+        let asked = self.jobs[job].device;
+        let device = &mut self.devices[asked];
+        device.stats.give_up();
+        self.schedule.unanswered(now);
+        let mut without = Vec::new();
+        for Job { turn, .. } in self.jobs.iter_mut().filter(|job| job.device == asked) {
+            without.extend(turn.left().flat_map(|ask| &ask.signals));
+            *turn = Turn::default();
+        }
+        if self.schedule.is_silent(device.index) {
+            without.extend(device.signals());
+        }
+        without.sort();
+        without.dedup();
+        self.tell_fault(without, fault).await
+    }
+}

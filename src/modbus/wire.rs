@@ -1,0 +1,74 @@
+//! What a line asks on, once it is open: RTU frames on a serial port or a TCP connection, or
+//! Modbus TCP.
+
+use std::time::Duration;
+
+use crate::config::{Framing, LineSpec, Port};
+use crate::modbus::ask::Asked;
+use crate::modbus::frame::Question;
+use crate::modbus::guard::Overheard;
+use crate::modbus::pause::Pause;
+use crate::modbus::port::{self, OpenError};
+use crate::modbus::rtu::{Patience, RtuLine};
+use crate::modbus::serial;
+use crate::modbus::tcp::TcpLine;
+use crate::modbus::timing::Timing;
+
+/// Serial adapters hand on what they have received at least so often: 16 ms is common.
+const ADAPTER_LUMP: Duration = Duration::from_millis(50);
+/// A damaged answer on a serial port is over after so many silent intervals, on a slow line.
+const DAMAGE_SILENT_INTERVALS: u32 = 4;
+
+/// An open line.
+pub(super) enum Wire {
+    /// RTU frames.
+    Rtu(RtuLine),
+    /// Modbus TCP.
+    Tcp(TcpLine),
+}
+
+impl Wire {
+    /// Opens the port or makes the connection.
+    ///
+    /// # Errors
+    /// [`OpenError`].
+    pub async fn open(spec: &LineSpec) -> Result<Wire, OpenError> {
+        let timing = Timing::of(&spec.port);
+        let response_timeout = spec.response_timeout;
+        match &spec.port {
+            Port::Serial { path, settings } => {
+                let port = serial::open(path, *settings)?;
+                let damage_silence = ADAPTER_LUMP.max(timing.t3_5() * DAMAGE_SILENT_INTERVALS);
+                let patience = Patience { timing, response_timeout, damage_silence };
+                Ok(Wire::Rtu(RtuLine::new(port, patience, Pause::Exact)))
+            }
+            Port::Tcp { address, framing: Framing::Rtu, .. } => {
+                let stream = port::connect(address).await?;
+                // A network may part an answer by any time: its whole time-out is waited for.
+                let patience = Patience { timing, response_timeout, damage_silence: response_timeout };
+                Ok(Wire::Rtu(RtuLine::new(stream, patience, Pause::Exact)))
+            }
+            Port::Tcp { address, framing: Framing::Tcp, .. } => {
+                let stream = port::connect(address).await?;
+                Ok(Wire::Tcp(TcpLine::new(stream, address.clone(), timing, response_timeout)))
+            }
+        }
+    }
+
+    /// Puts a question. `exceptions_are_certain`: see [`RtuLine::ask`].
+    pub async fn ask(&mut self, question: Question, quiet: Duration, exceptions_are_certain: bool) -> Asked {
+        match self {
+            Wire::Rtu(line) => line.ask(question, quiet, exceptions_are_certain).await,
+            Wire::Tcp(line) => line.ask(question).await,
+        }
+    }
+
+    /// Listens while there is nothing to ask: until a whole frame has come unasked, or, with the
+    /// cause, until the port is gone. A connection that can be made anew is not listened to.
+    pub async fn listen(&mut self) -> Result<Overheard, String> {
+        match self {
+            Wire::Rtu(line) => line.listen().await,
+            Wire::Tcp(_) => std::future::pending().await,
+        }
+    }
+}
