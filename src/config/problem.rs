@@ -166,7 +166,15 @@ pub struct Located {
 impl Problems {
     pub(super) fn new(texts: Texts, severity: Severity, mut list: Vec<Problem>) -> Problems {
         list.sort_by_key(|problem| (problem.span.is_none(), problem.span));
-        list.dedup();
+        // What is wrong in a profile is found once for each device that uses it.
+        let mut told: Vec<Problem> = Vec::new();
+        list.retain(|problem| {
+            let is_new = !told.contains(problem);
+            if is_new {
+                told.push(problem.clone());
+            }
+            is_new
+        });
         Problems { texts, severity, list, site_file_unreadable: false }
     }
 

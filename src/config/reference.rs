@@ -9,11 +9,12 @@ const INTRODUCTION: &str = "\
 # The site file
 
 One TOML file describes one meter building. `siskin check FILE` reads it as the daemon does and tells every error with
-its place, then every doubt: settings that can be run but were hardly meant.
+its place, then every doubt: settings that can be run but were hardly meant. `config/site.toml` is a whole example.
 
 *This page is made from the declarations in `src/config/raw/tables.rs`; a test holds it to them. Do not edit it here.*
 
 * Unknown keys are errors, so that a slip of the pen never leaves a setting without effect.
+* An id has 1 to 64 characters out of a-z, 0-9, `-` and `_`; a text has 1 to 1000 characters on one line.
 * Durations are a whole number and a unit: `\"500ms\"`, `\"1s\"`, `\"3m\"`, `\"24h\"`, `\"30d\"`, `\"3y\"`. A year has 365 days.
 * Sizes are a whole number and `KiB`, `MiB`, `GiB` or `TiB`.
 * Time zones are those built into the program, so that a site means the same on every machine.

@@ -9,4 +9,5 @@
 
 mod commands;
 mod record;
+mod site_files;
 mod skip;

@@ -25,7 +25,7 @@ pub(in crate::config) struct Lasting<const MIN_MS: u64, const MAX_MS: u64>(pub D
 impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
     fn expected() -> String {
         let [min, max] = [MIN_MS, MAX_MS].map(|limit| spell_duration(Duration::from_millis(limit)));
-        format!("a duration from \"{min}\" to \"{max}\" (units ms, s, m, h, d, y)")
+        format!("a duration from \"{min}\" to \"{max}\"")
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -34,7 +34,9 @@ impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
             Some(millis) if (MIN_MS..=MAX_MS).contains(&millis) => {
                 Some(Lasting(Duration::from_millis(millis)))
             }
-            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+            Some(_) | None => reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+                problem.help("a whole number and one of the units ms, s, m, h, d and y, in quotes")
+            }),
         }
     }
 
@@ -49,13 +51,15 @@ pub(in crate::config) struct Size(pub u64);
 
 impl Shape for Size {
     fn expected() -> String {
-        format!("a size of at least \"{}\" (units KiB, MiB, GiB, TiB)", spell_size(SIZE_BYTES_MIN))
+        format!("a size of at least \"{}\"", spell_size(SIZE_BYTES_MIN))
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         match value.as_str().and_then(|text| amount(text, &SIZE_UNITS_BYTES)) {
             Some(bytes) if bytes >= SIZE_BYTES_MIN => Some(Size(bytes)),
-            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+            Some(_) | None => reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+                problem.help("a whole number and one of the units KiB, MiB, GiB and TiB, in quotes")
+            }),
         }
     }
 

@@ -204,7 +204,9 @@ impl Reader<'_> {
 fn described(value: &DeValue) -> String {
     const TEXT_SHOWN_CHARS_MAX: usize = 40;
     match value {
-        DeValue::String(text) if text.chars().count() > TEXT_SHOWN_CHARS_MAX => "a long text".to_owned(),
+        DeValue::String(text) if text.chars().count() > TEXT_SHOWN_CHARS_MAX => {
+            format!("a text of {} characters", text.chars().count())
+        }
         DeValue::String(text) => format!("the text {text:?}"),
         DeValue::Integer(number) => format!("the number {number}"),
         DeValue::Float(number) => format!("the number {number}"),

@@ -23,7 +23,7 @@ pub(in crate::config) struct Id(pub String);
 
 impl Shape for Id {
     fn expected() -> String {
-        format!("an id of 1 to {ID_CHARS_MAX} characters out of a-z, 0-9, `-` and `_`")
+        "an id".to_owned()
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -34,7 +34,9 @@ impl Shape for Id {
             Some(id) if (1..=ID_CHARS_MAX).contains(&id.len()) && id.chars().all(allowed) => {
                 Some(Id(id.to_owned()))
             }
-            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+            Some(_) | None => reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+                problem.help(format!("1 to {ID_CHARS_MAX} characters out of a-z, 0-9, `-` and `_`"))
+            }),
         }
     }
 
@@ -49,7 +51,7 @@ pub(in crate::config) struct Text(pub String);
 
 impl Shape for Text {
     fn expected() -> String {
-        format!("a text of 1 to {TEXT_CHARS_MAX} characters on one line")
+        "a text".to_owned()
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -60,7 +62,9 @@ impl Shape for Text {
             {
                 Some(Text(text.to_owned()))
             }
-            Some(_) | None => reader.wrong(key, span, &Self::expected(), value),
+            Some(_) | None => reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+                problem.help(format!("1 to {TEXT_CHARS_MAX} characters on one line"))
+            }),
         }
     }
 

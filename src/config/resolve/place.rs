@@ -10,8 +10,10 @@ pub(super) fn place(
     registers_max: Option<u16>,
     problems: &mut Vec<Problem>,
 ) -> Option<Place> {
-    let (table, address) = table_and_address(signal, problems)?;
-    let value_type = value_type(signal, table, problems)?;
+    let found = table_and_address(signal, problems);
+    let table = found.map(|(table, _)| table).or(signal.table.get().copied());
+    let value_type = table.and_then(|table| value_type(signal, table, problems));
+    let ((table, address), value_type) = (found?, value_type?);
     let place = Place {
         table,
         address,
@@ -114,10 +116,10 @@ fn table_and_item(reference: u32) -> Option<(Option<Table>, u32)> {
 
 /// The type, told or evident; reports one that cannot lie in this table.
 fn value_type(signal: &Signal, table: Table, problems: &mut Vec<Problem>) -> Option<ValueType> {
-    let told = match &signal.r#type {
-        Field::Broken => return None,
-        field => field.given(),
-    };
+    if matches!(signal.r#type, Field::Broken) {
+        return None;
+    }
+    let told = signal.r#type.given();
     let bit = signal.bit.given();
     match (told, table.is_registers(), bit) {
         (_, false, Some(bit)) => {
