@@ -9,7 +9,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use proptest::prelude::*;
-use siskin::alarm::{Kind, Priority};
+use siskin::alarm::{Kind, Limit, Priority};
 use siskin::config::{
     Framing, Parity, Port, SerialSettings, Site, Sources, load, load_with_doubts, reference,
 };
@@ -233,7 +233,7 @@ fn every_setting_of_a_site_file_arrives_where_it_is_used() {
 fn alarms_arrive_and_every_signal_that_bears_one_has_an_alarm_for_its_loss() {
     let site = loaded(CONTRACT);
     let high = &site.alarms[0];
-    assert_eq!(high.kind, Kind::High { setpoint: 4.0, deadband: 0.2 });
+    assert_eq!(high.kind, Kind::High(Limit { setpoint: 4.0, deadband: 0.2 }));
     assert_eq!((high.on_delay, high.off_delay), (Duration::from_secs(10), Duration::from_secs(30)));
     assert_eq!((high.latching, high.priority), (true, Priority::High));
     assert_eq!(site.alarms[1].kind, Kind::State { codes: vec![7, 0] });
