@@ -44,7 +44,7 @@ async fn journal(wanted: &JournalRequest, handle: &Handle) -> Result<Answer, Fai
 }
 
 async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, Failure> {
-    tracing::info!("{user} asks to {:?} {:?}", wanted.kind, wanted.alarms);
+    tracing::info!(user, kind = ?wanted.kind, "operator action");
     let action = Action {
         kind: match wanted.kind {
             ActKind::Acknowledge => ActionKind::Acknowledge,

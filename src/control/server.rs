@@ -11,7 +11,7 @@ use tokio::io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader};
 use tokio::net::UnixStream;
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::task::JoinHandle;
-use tokio::time::timeout;
+use tokio::time::{Instant, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 
@@ -25,6 +25,8 @@ use crate::daemon::Handle;
 
 /// How long to wait after a connection could not be accepted: most likely files have run out.
 const ACCEPT_PAUSE: Duration = Duration::from_secs(1);
+/// The least time between two lines of the log about that.
+const ACCEPT_LOG_PAUSE: Duration = Duration::from_secs(60);
 /// How long connections may take to finish what they have begun, once the server is to stop.
 const STOP_GRACE: Duration = Duration::from_millis(500);
 
@@ -53,6 +55,7 @@ async fn accept(socket: Socket, handle: Handle, stop: CancellationToken) {
     let Socket { listener, file } = socket;
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
     let connections = TaskTracker::new();
+    let mut logged: Option<Instant> = None;
     loop {
         let accepted = tokio::select! {
             () = stop.cancelled() => break,
@@ -66,7 +69,10 @@ async fn accept(socket: Socket, handle: Handle, stop: CancellationToken) {
                 Err(_) => turn_away(&stream),
             },
             Err(error) => {
-                tracing::warn!("control socket: cannot accept a connection, trying again: {error}");
+                if logged.is_none_or(|at| at.elapsed() > ACCEPT_LOG_PAUSE) {
+                    tracing::warn!("control socket: cannot accept a connection, trying again: {error}");
+                    logged = Some(Instant::now());
+                }
                 tokio::select! { () = stop.cancelled() => break, () = tokio::time::sleep(ACCEPT_PAUSE) => {} }
             }
         }

@@ -1,6 +1,8 @@
 //! The commands as a user starts them, against a daemon as a supervisor starts it: exit codes, what is
-//! said when it goes wrong.
+//! said when it goes wrong, and an alarm's way from a dead line to the journal.
 
+use std::io::Read;
+use std::net::TcpListener;
 use std::os::unix::net::UnixDatagram;
 use std::path::PathBuf;
 use std::process::{Child, Command, Output, Stdio};
@@ -209,6 +211,58 @@ fn a_site_file_that_is_missing_or_wrong_keeps_the_daemon_from_starting() {
 }
 
 #[test]
+fn an_alarm_is_seen_acknowledged_and_found_in_the_journal_afterwards() {
+    let place = Place::new();
+    let daemon = place.start();
+    let lost = until("the measurement is lost", || {
+        let alarms: serde_json::Value = serde_json::from_str(&place.run(&["alarms", "--json"]).out).unwrap();
+        let raised =
+            alarms["alarms"].as_array().unwrap().iter().find(|alarm| alarm["state"] == "unacknowledged")?;
+        Some(raised["id"].as_str().unwrap().to_owned())
+    });
+
+    let status = place.run(&["status"]);
+    assert_eq!(status.code, Some(0), "{status:?}");
+    for words in ["Willow Bend Interconnect", "Not known", "not measured", "annex", lost.as_str()] {
+        assert!(status.out.contains(words), "{words:?} is not in\n{}", status.out);
+    }
+
+    let unknown = place.run(&["ack", "h2s-hihg"]);
+    assert_eq!(unknown.code, Some(1), "{unknown:?}");
+    assert!(unknown.out.contains("no such alarm; is h2s-high meant?"), "{unknown:?}");
+    let early = place.run(&["reset", "h2s-high"]);
+    assert_eq!((early.code, early.out.contains("nothing to reset")), (Some(1), true), "{early:?}");
+    let bell = place.run(&["ack", "--all", "--remark", "ring\u{7}"]);
+    assert_eq!(bell.code, Some(2), "{bell:?}");
+
+    let acknowledged =
+        place.run(&["ack", &lost, "--name", "night shift", "--remark", "line is being worked on"]);
+    assert_eq!(acknowledged.code, Some(0), "{acknowledged:?}");
+    let again = place.run(&["ack", &lost]);
+    assert_eq!((again.code, again.out.contains("nothing to acknowledge")), (Some(1), true), "{again:?}");
+
+    let running = place.run(&["journal", "--last", "100"]);
+    assert_eq!((running.code, running.err.as_str()), (Some(0), ""), "{running:?}");
+    assert!(running.out.contains("by night shift ("), "{}", running.out);
+    let events = place.run(&["journal", "--last", "100", "--json"]).out;
+    let mut events = events.lines().map(|line| serde_json::from_str::<serde_json::Value>(line).unwrap());
+    let event = events.find(|event| event["kind"] == "alarm_acknowledged").unwrap();
+    assert_eq!(
+        (event["subject"].as_str(), event["name"].as_str()),
+        (Some(lost.as_str()), Some("night shift"))
+    );
+    assert_eq!(event["detail"]["remark"], "line is being worked on");
+
+    assert_eq!(daemon.stop(), Some(0));
+    assert!(!place.file("data/control.sock").exists());
+    let stopped = place.run(&["journal", "--last", "100"]);
+    assert_eq!(stopped.code, Some(0), "{stopped:?}");
+    assert!(stopped.err.contains("is the daemon running?") && stopped.err.contains("journal.db instead"));
+    assert!(stopped.out.starts_with(&running.out), "{}\n---\n{}", running.out, stopped.out);
+    assert!(stopped.out.trim_end().ends_with("stopped: willow-bend"), "{}", stopped.out);
+}
+
+#[test]
 fn a_second_daemon_on_the_same_data_directory_is_refused() {
     let place = Place::new();
     let first = place.start();
@@ -220,6 +274,20 @@ fn a_second_daemon_on_the_same_data_directory_is_refused() {
 }
 
 #[test]
+fn a_port_that_is_taken_keeps_the_daemon_from_starting() {
+    let place = Place::new();
+    let other = TcpListener::bind("127.0.0.1:0").unwrap();
+    let taken = other.local_addr().unwrap().to_string();
+    std::fs::write(place.file("site.toml"), SITE.replace("127.0.0.1:0", &taken)).unwrap();
+    let ran = place.run(&["run"]);
+    assert_eq!(ran.code, Some(3), "{ran:?}");
+    assert!(ran.err.contains(&taken) && ran.err.contains("another program holds this port"), "{ran:?}");
+    let verified = place.run(&["verify"]);
+    assert_eq!(verified.code, Some(0), "what had been opened was closed in good order: {verified:?}");
+    assert!(place.run(&["journal"]).out.trim_end().ends_with("stopped: willow-bend"));
+}
+
+#[test]
 fn a_daemon_that_was_killed_leaves_nothing_that_keeps_the_next_from_starting() {
     let place = Place::new();
     drop(place.start());
@@ -228,4 +296,26 @@ fn a_daemon_that_was_killed_leaves_nothing_that_keeps_the_next_from_starting() {
     let next = place.start();
     assert_eq!(place.run(&["status"]).code, Some(0));
     assert_eq!(next.stop(), Some(0));
+}
+
+#[test]
+fn a_reader_that_goes_away_ends_a_command_quietly() {
+    let place = Place::new();
+    let daemon = place.start();
+    let mut journal = place
+        .command(&["journal", "--follow"])
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .unwrap();
+    let mut first = [0; 1];
+    journal.stdout.take().unwrap().read_exact(&mut first).unwrap();
+    // The pipe is closed now; the next event finds that out.
+    until("the command has ended", || {
+        place.run(&["ack", "--all"]);
+        journal.try_wait().unwrap()
+    });
+    let ran = Ran::from(journal.wait_with_output().unwrap());
+    assert_eq!((ran.code, ran.err.as_str()), (Some(0), ""));
+    assert_eq!(daemon.stop(), Some(0));
 }
