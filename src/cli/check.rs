@@ -1,4 +1,5 @@
-//! `siskin check`: every error and every doubt in a site file, read as the daemon reads it.
+//! `siskin check`: every error and every doubt in a site file, read as the daemon reads it, and what
+//! the site asks of each line against what the wire can carry.
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -6,8 +7,10 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use crate::cli::site_file::{self, Files};
+use crate::cli::terminal::count;
 use crate::cli::{CliError, Common, Outcome};
 use crate::config::{self, Located, Problems, Site};
+use crate::modbus::{self, LineLoad};
 
 /// What `siskin check` takes.
 #[derive(Debug, clap::Args)]
@@ -17,64 +20,139 @@ pub struct Args {
     file: Option<PathBuf>,
 }
 
-/// Tells errors on standard error and ends with exit code 2, or tells doubts on standard output.
+/// Tells errors on standard error and ends with exit code 2, or tells doubts and the load of each
+/// line on standard output.
 ///
 /// # Errors
 /// [`CliError::Unreachable`] when the file cannot be read, [`CliError::BadInput`] when it has errors.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
     let path = args.file.as_deref().unwrap_or(common.config());
     match config::load_with_doubts(path, &Files) {
-        Ok((site, doubts)) if common.json => write_json(out, Some(&site), &[], &located(&doubts))?,
-        Ok((site, doubts)) => write_words(out, path, &site, &doubts)?,
-        Err(problems) if common.json => {
-            write_json(out, None, &located(&problems), &[])?;
-            return Err(if problems.is_unreadable() {
-                site_file::told(path, &problems)
+        Ok((site, doubts)) => {
+            let lines = lines(&site);
+            if common.json {
+                let doubts = located(&doubts);
+                write_json(out, &Answer { site: Some((&site).into()), errors: Vec::new(), doubts, lines })?;
             } else {
-                CliError::BadInput(site_file::summary(path, &problems))
-            });
+                write_words(out, path, &site, &doubts, &lines)?;
+            }
+            Ok(Outcome::Done)
         }
-        Err(problems) => return Err(site_file::told(path, &problems)),
+        Err(problems) if common.json && !problems.is_unreadable() => {
+            let errors = located(&problems);
+            write_json(out, &Answer { site: None, errors, doubts: Vec::new(), lines: Vec::new() })?;
+            Err(CliError::BadInput(site_file::summary(path, problems.len(), "error")))
+        }
+        Err(problems) => Err(site_file::told(path, &problems)),
     }
-    Ok(Outcome::Done)
 }
 
-fn write_words(out: &mut dyn Write, path: &Path, site: &Site, doubts: &Problems) -> io::Result<()> {
+fn write_words(
+    out: &mut dyn Write,
+    path: &Path,
+    site: &Site,
+    doubts: &Problems,
+    lines: &[Line],
+) -> io::Result<()> {
     if !doubts.is_empty() {
         writeln!(out, "{doubts}")?;
     }
-    writeln!(
+    for told in lines.iter().filter_map(|line| line.doubt.as_ref()) {
+        writeln!(out, "doubt: {told}\n")?;
+    }
+    let [devices, signals, alarms] = [
+        count(site.devices.len(), "device"),
+        count(site.signals.len(), "signal"),
+        count(site.alarms.len(), "alarm"),
+    ];
+    let their_lines = count(site.lines.len(), "line");
+    writeln!(out, "{}: {their_lines}, {devices}, {signals}, {alarms}", site.name)?;
+    for line in lines {
+        write_line(out, line)?;
+    }
+    let doubts = doubts.len() + lines.iter().filter(|line| line.doubt.is_some()).count();
+    match doubts {
+        0 => writeln!(out, "{}: no errors, no doubts", path.display()),
+        doubts => writeln!(out, "{}, no errors", site_file::summary(path, doubts, "doubt")),
+    }
+}
+
+fn write_line(out: &mut dyn Write, line: &Line) -> io::Result<()> {
+    let Line { id, demand, reads, cycle_longest_s, .. } = line;
+    let reads = count(*reads, "read");
+    let millis = cycle_longest_s * 1000.0;
+    write!(
         out,
-        "{}: {} lines, {} devices, {} signals, {} alarms",
-        site.name,
-        site.lines.len(),
-        site.devices.len(),
-        site.signals.len(),
-        site.alarms.len()
+        "line {id}: {:.0} % of what it can carry; {reads}, all of them once take {millis:.0} ms",
+        demand * 100.0
     )?;
-    if doubts.is_empty() {
-        writeln!(out, "{}: no errors, no doubts", path.display())
+    match line.response_time_assumed.as_slice() {
+        [] => writeln!(out),
+        assumed => writeln!(out, " (response time assumed for {})", assumed.join(", ")),
+    }
+}
+
+fn lines(site: &Site) -> Vec<Line> {
+    let loads = modbus::load(site);
+    loads.iter().zip(&site.lines).map(|(load, spec)| line(load, &spec.id, site)).collect()
+}
+
+/// Above this share of what it can carry, a line has no time left for an answer that fails.
+const DEMAND_COMFORTABLE: f64 = 0.8;
+
+fn line(load: &LineLoad, id: &str, site: &Site) -> Line {
+    let assumed = load.devices.iter().filter(|device| device.turnaround_assumed);
+    let percent = load.demand * 100.0;
+    let doubt = if load.demand > 1.0 {
+        Some(format!("line {id} is asked for {percent:.0} % of what it can carry: polls will come late"))
+    } else if load.demand > DEMAND_COMFORTABLE {
+        Some(format!("line {id} is asked for {percent:.0} % of what it can carry: too full to ask twice"))
     } else {
-        writeln!(out, "{}; no errors", site_file::summary(path, doubts))
+        None
+    };
+    Line {
+        id: id.to_owned(),
+        demand: load.demand,
+        reads: load.devices.iter().map(|device| device.blocks.len()).sum(),
+        cycle_longest_s: load.cycle_longest.as_secs_f64(),
+        response_time_assumed: assumed
+            .filter_map(|device| site.devices.get(device.device.0))
+            .map(|device| device.id.clone())
+            .collect(),
+        doubt: doubt.map(|doubt| doubt + "; poll its devices less often, or give it a higher speed"),
     }
 }
 
 /// The answer for machines.
 #[derive(Serialize)]
 struct Answer<'a> {
-    site: Option<SiteCounts<'a>>,
-    errors: &'a [Finding],
-    doubts: &'a [Finding],
+    site: Option<Counts<'a>>,
+    errors: Vec<Finding>,
+    doubts: Vec<Finding>,
+    lines: Vec<Line>,
 }
 
 #[derive(Serialize)]
-struct SiteCounts<'a> {
+struct Counts<'a> {
     id: &'a str,
     sha256: &'a str,
     lines: usize,
     devices: usize,
     signals: usize,
     alarms: usize,
+}
+
+impl<'a> From<&'a Site> for Counts<'a> {
+    fn from(site: &'a Site) -> Counts<'a> {
+        Counts {
+            id: &site.id,
+            sha256: &site.sha256,
+            lines: site.lines.len(),
+            devices: site.devices.len(),
+            signals: site.signals.len(),
+            alarms: site.alarms.len(),
+        }
+    }
 }
 
 #[derive(Serialize)]
@@ -85,6 +163,19 @@ struct Finding {
     title: String,
     found: String,
     help: Option<String>,
+}
+
+/// What the site asks of a line.
+#[derive(Serialize)]
+struct Line {
+    id: String,
+    /// Share of what the line can carry; above 1 it cannot.
+    demand: f64,
+    reads: usize,
+    cycle_longest_s: f64,
+    /// Devices whose response time is not known yet.
+    response_time_assumed: Vec<String>,
+    doubt: Option<String>,
 }
 
 fn located(problems: &Problems) -> Vec<Finding> {
@@ -99,20 +190,7 @@ fn located(problems: &Problems) -> Vec<Finding> {
     problems.located().map(finding).collect()
 }
 
-fn write_json(
-    out: &mut dyn Write,
-    site: Option<&Site>,
-    errors: &[Finding],
-    doubts: &[Finding],
-) -> io::Result<()> {
-    let site = site.map(|site| SiteCounts {
-        id: &site.id,
-        sha256: &site.sha256,
-        lines: site.lines.len(),
-        devices: site.devices.len(),
-        signals: site.signals.len(),
-        alarms: site.alarms.len(),
-    });
-    serde_json::to_writer_pretty(&mut *out, &Answer { site, errors, doubts })?;
+fn write_json(out: &mut dyn Write, answer: &Answer) -> io::Result<()> {
+    serde_json::to_writer_pretty(&mut *out, answer)?;
     writeln!(out)
 }

@@ -5,6 +5,7 @@ use std::io::{self, Read};
 use std::path::Path;
 
 use crate::cli::CliError;
+use crate::cli::terminal::count;
 use crate::config::{self, FILE_BYTES_MAX, Problems, Site, Sources};
 
 /// Site files and profiles as they lie on the disk.
@@ -34,11 +35,11 @@ pub(super) fn told(path: &Path, problems: &Problems) -> CliError {
         let cause: Vec<String> = problems.located().map(|problem| problem.title).collect();
         return CliError::Unreachable(format!("{}; name a site file with --config FILE", cause.join("; ")));
     }
-    CliError::BadInput(format!("{}\n\n{}", summary(path, problems), problems.to_string().trim_end()))
+    let summary = summary(path, problems.len(), problems.severity().word());
+    CliError::BadInput(format!("{summary}\n\n{}", problems.to_string().trim_end()))
 }
 
-/// How many there are, in one line.
-pub(super) fn summary(path: &Path, problems: &Problems) -> String {
-    let plural = if problems.len() == 1 { "" } else { "s" };
-    format!("{} has {} {}{plural}", path.display(), problems.len(), problems.severity().word())
+/// How many of them the file has.
+pub(super) fn summary(path: &Path, number: usize, thing: &str) -> String {
+    format!("{} has {}", path.display(), count(number, thing))
 }

@@ -6,6 +6,7 @@
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
+use std::process::Command;
 use std::time::Duration;
 
 use proptest::prelude::*;
@@ -105,6 +106,52 @@ fn the_shipped_example_has_no_error_and_no_doubt() {
 fn the_reference_of_all_settings_is_up_to_date() {
     let told = golden(&root("docs/configuration.md"), &reference());
     assert!(told.is_ok(), "docs/configuration.md is out of date: run with SISKIN_BLESS=1");
+}
+
+/// `siskin check` as a user runs it: exit code, standard output, standard error.
+fn check(arguments: &[&str]) -> (Option<i32>, String, String) {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_siskin"));
+    let output = command.arg("check").args(arguments).current_dir(root("")).output().unwrap();
+    let text = |bytes| String::from_utf8(bytes).unwrap();
+    (output.status.code(), text(output.stdout), text(output.stderr))
+}
+
+#[test]
+fn check_tells_errors_on_standard_error_and_ends_with_2() {
+    let (code, told, errors) = check(&["tests/bad-sites/key-unknown.toml"]);
+    assert_eq!((code, told.as_str()), (Some(2), ""));
+    assert!(
+        errors.starts_with("siskin: tests/bad-sites/key-unknown.toml has 1 error\n\nerror: "),
+        "{errors}"
+    );
+    assert!(errors.contains("key-unknown.toml:34:1") && errors.contains("`deadband`"), "{errors}");
+
+    let (code, told, _) = check(&["--json", "tests/bad-sites/key-unknown.toml"]);
+    let told: serde_json::Value = serde_json::from_str(&told).unwrap();
+    assert_eq!((code, &told["site"]), (Some(2), &serde_json::Value::Null));
+    assert_eq!((&told["errors"][0]["line"], &told["errors"][0]["column"]), (&34.into(), &1.into()));
+}
+
+#[test]
+fn check_tells_the_load_of_each_line_and_doubts_one_that_is_asked_too_much() {
+    let (code, told, errors) = check(&["config/site.toml"]);
+    assert_eq!((code, errors.as_str()), (Some(0), ""));
+    assert!(told.contains("\nline east: ") && told.contains("\nline annex: "), "{told}");
+    assert!(told.ends_with("config/site.toml: no errors, no doubts\n"), "{told}");
+
+    // 300 baud carry 27 characters of 11 bits a second (Modbus over Serial Line V1.02, section 2.5.1).
+    // Each second this site asks for two registers, 8 + 9 characters, and for a bit, 8 + 6.
+    let slow = tempfile::tempdir().unwrap();
+    let site = std::fs::read_to_string(root("tests/bad-sites/doubt-deadband-missing.toml")).unwrap();
+    let site = site.replace("ttyUSB0\"\n", "ttyUSB0\"\nbaud = 300\n");
+    std::fs::write(slow.path().join("site.toml"), site).unwrap();
+    let (code, told, _) = check(&[slow.path().join("site.toml").to_str().unwrap()]);
+    assert_eq!(code, Some(0));
+    assert!(
+        told.contains("doubt: line east is asked for ") && told.contains("polls will come late"),
+        "{told}"
+    );
+    assert!(told.ends_with("has 2 doubts, no errors\n"), "{told}");
 }
 
 const CONTRACT: &str = r#"
