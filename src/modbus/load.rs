@@ -91,3 +91,75 @@ fn device_load(device: &DevicePlan, timing: Timing) -> DeviceLoad {
         blocks: (0..plan.groups()).flat_map(blocks_of).collect(),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::config::{DeviceSpec, LineSpec, Parity, Port, SerialSettings};
+    use crate::modbus::SignalPlan;
+    use crate::signal::{Order, Place, SignalIndex, Table, ValueType};
+
+    fn device(index: usize, turnaround: Option<Duration>, period: Duration) -> DevicePlan {
+        let spec = DeviceSpec {
+            id: format!("dew-{index}"),
+            name: "Dew point".into(),
+            line: LineIndex(0),
+            unit_id: 1,
+            signals: Vec::new(),
+            max_registers: 125,
+            turnaround,
+            quiet: Duration::ZERO,
+        };
+        let value = |(signal, address)| SignalPlan {
+            signal: SignalIndex(signal),
+            place: Place {
+                table: Table::Input,
+                address,
+                bit: None,
+                value_type: ValueType::F32,
+                word_order: Order::HighFirst,
+                byte_order: Order::HighFirst,
+            },
+            poll_every: period,
+        };
+        let signals = [0, 2, 4, 6, 8].into_iter().enumerate().map(value).collect();
+        DevicePlan { device: DeviceIndex(index), spec, signals }
+    }
+
+    fn line(devices: Vec<DevicePlan>) -> LinePlan {
+        let settings = SerialSettings { baud: 9_600, parity: Parity::None, stop_bits: 1 };
+        let spec = LineSpec {
+            id: "east".into(),
+            port: Port::Serial { path: "/dev/ttyUSB0".into(), settings },
+            response_timeout: Duration::from_millis(500),
+            retries: 1,
+            silence_max: Duration::from_secs(60),
+        };
+        LinePlan { line: LineIndex(0), spec, devices }
+    }
+
+    /// Ten registers at 9600 baud: 8 + 25 + 3.5 characters of 10 bits are 38.02 ms; with 20 ms of
+    /// response time and half a millisecond of the host's, 58.52 ms.
+    #[test]
+    fn a_line_is_loaded_by_time_on_the_wire_and_response_times() {
+        let told = Some(Duration::from_millis(20));
+        let load = line_load(&line(vec![
+            device(0, told, Duration::from_secs(1)),
+            device(1, None, Duration::from_millis(500)),
+        ]));
+        assert!((load.demand - 3.0 * 0.058_52).abs() < 1e-4, "{}", load.demand);
+        assert!((load.cycle_longest.as_secs_f64() - 2.0 * 0.058_52).abs() < 1e-4);
+        let assumed: Vec<bool> = load.devices.iter().map(|device| device.turnaround_assumed).collect();
+        assert_eq!(assumed, [false, true]);
+        let blocks: Vec<String> =
+            load.devices[1].blocks.iter().map(|block| block.block.to_string()).collect();
+        assert_eq!(blocks, ["input 0–9"]);
+    }
+
+    #[test]
+    fn a_line_asked_for_more_than_it_can_carry_says_so() {
+        let devices = (0..18).map(|index| device(index, None, Duration::from_secs(1))).collect();
+        let load = line_load(&line(devices));
+        assert!(load.demand > 1.0 && load.cycle_longest > Duration::from_secs(1), "{}", load.demand);
+    }
+}

@@ -1,3 +1,5 @@
+//! What a plan asks for, and what it learns from a simulated device that lacks some of it.
+
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use std::collections::BTreeSet;

@@ -1,3 +1,5 @@
+//! The schedule on a line in simulated time, whose devices answer or do not.
+
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
 use proptest::prelude::*;
