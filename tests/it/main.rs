@@ -7,7 +7,18 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
+mod bench;
 mod commands;
+mod every_type;
+mod exit_codes;
+mod home;
+mod killed;
+mod peer;
+mod ports;
 mod record;
+mod record_at_start;
+mod scripted_slave;
 mod site_files;
 mod skip;
+mod stopped;
+mod wrong_answers;

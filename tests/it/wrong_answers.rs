@@ -5,6 +5,7 @@
 //! thousands of times, on registers that all hold different numbers, and checks every number that
 //! comes out as good. [`a_plain_client_is_fooled_by_the_same_slave`] shows that the slave bites.
 
+use std::collections::BTreeSet;
 use std::io::{Read, Write};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -140,8 +141,7 @@ struct Tally {
 
 /// Polls the slave until `wanted` outcomes have come. Fails on the first wrong number.
 fn read_through(slave: &Slave, wanted: usize) -> Tally {
-    let places: Vec<(u8, Place)> =
-        UNITS.iter().flat_map(|unit| ADDRESSES.map(|address| (*unit, place(address)))).collect();
+    let places = places();
     let (sender, mut outputs) = tokio::sync::mpsc::channel(64);
     let stop = CancellationToken::new();
     let plan = plan(slave.port.clone(), &places);
@@ -164,6 +164,16 @@ fn read_through(slave: &Slave, wanted: usize) -> Tally {
     tally
 }
 
+/// Every register that is asked for; no two hold the same number.
+fn places() -> Vec<(u8, Place)> {
+    let of_unit = |unit: u8| ADDRESSES.map(|address| (unit, place(address)));
+    let places: Vec<(u8, Place)> = UNITS.into_iter().flat_map(of_unit).collect();
+    let number = |(unit, place): &(u8, Place)| register(*unit, place.table.function(), place.address);
+    let distinct: BTreeSet<u16> = places.iter().map(number).collect();
+    assert_eq!(distinct.len(), places.len(), "two registers hold the same number");
+    places
+}
+
 impl Tally {
     fn count(&mut self, reading: &Reading, places: &[(u8, Place)]) {
         let (unit, place) = places[reading.signal.0];
@@ -184,7 +194,7 @@ impl Tally {
 
 fn place(address: u16) -> Place {
     Place {
-        table: if address % 800 == 0 { Table::Holding } else { Table::Input },
+        table: if address.is_multiple_of(800) { Table::Holding } else { Table::Input },
         address,
         bit: None,
         value_type: ValueType::U16,

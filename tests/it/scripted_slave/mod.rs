@@ -52,7 +52,8 @@ pub type Script = Vec<(Fault, u32)>;
 
 /// The number in a register. Different for any two registers that the tests ask for.
 pub fn register(unit: u8, function: u8, address: u16) -> u16 {
-    let mixed = u32::from(unit) * 40_503 ^ u32::from(function) * 9_973 ^ u32::from(address) * 7_919;
+    let product = |factor: u32, of: u16| u32::from(of) * factor;
+    let mixed = product(40_503, unit.into()) ^ product(9_973, function.into()) ^ product(7_919, address);
     (mixed ^ mixed >> 16) as u16
 }
 
