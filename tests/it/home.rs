@@ -77,7 +77,7 @@ impl Home {
 
     /// Runs a command to its end.
     pub fn run(&self, arguments: &[&str]) -> Output {
-        self.siskin(arguments).output().unwrap()
+        self.siskin(arguments).stdout(Stdio::piped()).stderr(Stdio::piped()).output().unwrap()
     }
 
     /// What the daemon has logged so far.
@@ -93,7 +93,9 @@ impl Home {
             .env("SISKIN_CONFIG", self.site_file())
             .env("SISKIN_DATA", self.data())
             .env_remove("NOTIFY_SOCKET")
-            .stdin(Stdio::null());
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .stderr(Stdio::null());
         command
     }
 
@@ -113,7 +115,8 @@ impl Daemon {
     pub fn get(&self, path: &str) -> (u16, String) {
         let mut stream = TcpStream::connect(self.http).unwrap();
         stream.set_read_timeout(Some(PATIENCE)).unwrap();
-        write!(stream, "GET {path} HTTP/1.1\r\nHost: bench\r\nConnection: close\r\n\r\n").unwrap();
+        let host = self.http;
+        write!(stream, "GET {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n\r\n").unwrap();
         let mut answer = String::new();
         stream.read_to_string(&mut answer).unwrap();
         let (head, body) = answer.split_once("\r\n\r\n").unwrap_or((&answer, ""));
@@ -152,6 +155,20 @@ impl Daemon {
                 return entries;
             }
             entries.extend(page);
+        }
+    }
+
+    /// Looks at the journal until `done` finds in it what it looks for: an event is there once it is
+    /// on disk, which may be a moment after it is shown.
+    pub fn wait_for_journal(&self, what: &str, done: impl Fn(&[Value]) -> bool) -> Vec<Value> {
+        let began = Instant::now();
+        loop {
+            let journal = self.journal();
+            if done(&journal) {
+                return journal;
+            }
+            assert!(began.elapsed() < PATIENCE, "waited in vain for {what}: {journal:#?}");
+            std::thread::sleep(LOOK_EVERY);
         }
     }
 

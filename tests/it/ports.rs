@@ -83,8 +83,9 @@ fn plug_in(slave: &Slave, at: &Path) {
     symlink(path, at).unwrap();
 }
 
+/// Empty before the line has said anything.
 fn line_state(status: &Value) -> &str {
-    by_id(&status["lines"], "spare")["state"].as_str().unwrap()
+    by_id(&status["lines"], "spare")["state"].as_str().unwrap_or_default()
 }
 
 fn wait_for_line(daemon: &Daemon, state: &str) -> Value {

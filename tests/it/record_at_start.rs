@@ -3,6 +3,7 @@
 use std::os::unix::fs::FileExt;
 
 use rusqlite::Connection;
+use serde_json::Value;
 
 use crate::bench::{CLEAN, SOUR, set, site, wait_for_alarm};
 use crate::home::{Home, by_id};
@@ -22,8 +23,9 @@ fn a_damaged_journal_is_moved_aside_and_alarmed_and_nothing_is_deleted() {
         (alarm["active"] == true).then_some(alarm)
     });
     assert_eq!(replaced["state"], "unacknowledged");
-    let told = daemon.journal();
-    let event = told.iter().find(|entry| entry["kind"] == "database_replaced").expect("no event tells of it");
+    let of_it = |entry: &&Value| entry["kind"] == "database_replaced";
+    let told = daemon.wait_for_journal("an event of it", |journal| journal.iter().any(|entry| of_it(&entry)));
+    let event = told.iter().find(of_it).unwrap();
     let moved_to = home.data().join(event["detail"]["moved_to"].as_str().unwrap());
     assert_eq!(std::fs::read(&moved_to).unwrap(), damaged, "{}", moved_to.display());
     // The plant is watched all the same.

@@ -3,6 +3,8 @@
 use std::io::Write;
 use std::net::TcpStream;
 
+use serde_json::Value;
+
 use crate::bench::{SOUR, set, site, wait_for_alarm};
 use crate::home::Home;
 use crate::scripted_slave::{Fault, Framing, Slave};
@@ -26,10 +28,11 @@ fn asked_to_end_under_load_it_ends_clean_and_keeps_what_it_said() {
     assert_eq!(verified.status.code(), Some(0), "{verified:?}");
 
     let daemon = home.start();
-    let journal = daemon.journal();
-    let kinds: Vec<&str> = journal.iter().filter_map(|entry| entry["kind"].as_str()).collect();
-    let stopped = kinds.iter().position(|kind| *kind == "stopped").expect("the end is not recorded");
-    assert!(kinds[stopped + 1..].contains(&"started"), "{kinds:?}");
+    let position = |journal: &[Value], kind: &str| journal.iter().rposition(|entry| entry["kind"] == kind);
+    let journal = daemon.wait_for_journal("the end and the new beginning", |journal| {
+        let stopped = position(journal, "stopped");
+        stopped.is_some() && position(journal, "started") > stopped
+    });
     assert!(journal.iter().any(|entry| entry["detail"]["remark"] == "just before the end"), "{journal:#?}");
     wait_for_alarm(&daemon, &["acknowledged"]);
 }

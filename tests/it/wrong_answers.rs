@@ -24,7 +24,7 @@ use crate::scripted_slave::{Fault, Framing, Script, Slave, register};
 const TIMEOUT: Duration = Duration::from_millis(20);
 
 /// Outcomes that each test waits for.
-const READINGS_WANTED: usize = 3_000;
+const READINGS_WANTED: usize = 2_000;
 
 /// A test that has not got its readings by then has failed: the line does not get on.
 const GIVE_UP_AFTER: Duration = Duration::from_secs(180);

@@ -8,6 +8,7 @@
 mod alarm_delays;
 mod alarm_life_cycle;
 mod analog_loops;
+mod modbus_conversations;
 mod modbus_serial_line;
 mod ne_107;
 mod plain_signal;

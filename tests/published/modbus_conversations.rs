@@ -66,11 +66,13 @@ fn a_refused_coil_is_an_exception_2_as_in_section_7() {
     check(&wanted, &[Err(ReadFault::Exception(2))], "01 04 A1 00 01", "81 02", crcs);
 }
 
+/// Section 7, code 0B: "usually means that the device is not present on the network". It is the
+/// gateway that speaks; of the device nothing was heard.
 #[test]
-fn a_gateway_whose_device_fails_to_respond_is_an_exception_11() {
+fn a_gateway_that_speaks_for_a_silent_device_is_no_answer() {
     let wanted = places(Table::Input, 8, 1);
     let crcs = [("B0 08", "02 C7"), ("B2 98", "03 02")];
-    check(&wanted, &[Err(ReadFault::Exception(11))], "04 00 08 00 01", "84 0B", crcs);
+    check(&wanted, &[Err(ReadFault::NoAnswer)], "04 00 08 00 01", "84 0B", crcs);
 }
 
 #[test]

@@ -25,7 +25,7 @@ pub enum Wire {
 impl Wire {
     /// A pseudo-terminal, and the line's port at its other end.
     pub fn terminal() -> (Wire, Port) {
-        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY).unwrap();
+        let master = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
         grantpt(&master).unwrap();
         unlockpt(&master).unwrap();
         let path =
