@@ -9,20 +9,25 @@
 //!                                        ▲ process: what each signal is worth now
 //! ```
 //!
-//! [`Bus`] puts a [`Line`] on a pseudo-terminal or a TCP port. It plays devices for proving and
+//! [`Bus`] puts a [`Line`] on a pseudo-terminal or a TCP port. [`Stage`] does so for a whole site, and
+//! plays a [`Scenario`] on it; [`Twin`] is the site file that leads there. All of it plays devices for proving and
 //! showing; it measures nothing, and nothing may be concluded from it about the air in a room.
 
 mod bus;
 mod encode;
 mod fault;
 mod frame;
+mod home;
 mod line;
 mod memory;
 mod process;
 mod pty;
 mod random;
 mod rtu;
+mod scenario;
+mod stage;
 mod tcp;
+mod twin;
 
 pub use bus::{Bus, BusError, BusFraming, BusPort, Wire};
 pub use fault::{Fault, Rule};
@@ -32,4 +37,7 @@ pub use memory::Memory;
 pub use process::{Motion, Process};
 pub use random::Random;
 pub use rtu::RtuWire;
+pub use scenario::{Move, Scenario, ScenarioError, Step};
+pub use stage::{Stage, StageOptions};
 pub use tcp::TcpWire;
+pub use twin::Twin;

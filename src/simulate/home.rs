@@ -1,0 +1,93 @@
+//! Where each signal of a site is at home: how it moves as long as nothing happens.
+//!
+//! Plausible rather than true: a measured value wanders inside its range, clear of its alarms, and
+//! such that whatever depends on it is a measurement; a state is the one in which things work.
+
+use std::time::Duration;
+
+use crate::alarm::Kind;
+use crate::config::Site;
+use crate::signal::{GuardTest, Range, SignalIndex, SignalSpec, ValueType, code_as_number};
+use crate::simulate::Motion;
+
+/// How one signal moves when left alone.
+#[derive(Debug, Clone)]
+pub(super) struct Home {
+    /// The motion itself.
+    pub motion: Motion,
+    /// How far a value that is held still trembles, either way.
+    pub ripple: f64,
+}
+
+/// The range of a signal whose site file gives none.
+const RANGE_ASSUMED: Range = Range { low: 0.0, high: 100.0 };
+
+/// The homes of all signals, in the order of the site.
+pub(super) fn of(site: &Site) -> Vec<Home> {
+    let signals = site.signals.iter().enumerate();
+    signals.map(|(index, signal)| home(site, SignalIndex(index), signal)).collect()
+}
+
+fn home(site: &Site, index: SignalIndex, signal: &SignalSpec) -> Home {
+    if signal.place.value_type == ValueType::Bool || !signal.states.0.is_empty() {
+        return Home { motion: Motion::still(state(site, index, signal)), ripple: 0.0 };
+    }
+    let range = signal.range.unwrap_or(RANGE_ASSUMED);
+    let quiet = clear_of_trouble(site, index, range);
+    let width = quiet.high - quiet.low;
+    let place = u32::try_from(index.0).unwrap_or_default();
+    let motion = Motion::Wander {
+        middle: quiet.low + 0.4 * width,
+        swing: 0.15 * width,
+        period: Duration::from_secs(u64::from(60 + place % 7 * 13)),
+        phase: (f64::from(place) * 0.618_033_988_75).fract(),
+    };
+    Home { motion, ripple: 0.002 * (range.high - range.low) }
+}
+
+/// The part of the range in which no limit alarm is raised and every guard holds.
+fn clear_of_trouble(site: &Site, index: SignalIndex, range: Range) -> Range {
+    let Range { mut low, mut high } = range;
+    for test in guards_on(site, index) {
+        match *test {
+            GuardTest::Above(limit) => low = low.max(limit),
+            GuardTest::Below(limit) => high = high.min(limit),
+            GuardTest::Between(limits) => {
+                low = low.max(limits.low);
+                high = high.min(limits.high);
+            }
+            GuardTest::Is(_) | GuardTest::IsCode(_) => {}
+        }
+    }
+    for alarm in site.alarms.iter().filter(|alarm| alarm.signal == Some(index)) {
+        match &alarm.kind {
+            Kind::High { setpoint, deadband } => high = high.min(setpoint - deadband),
+            Kind::Low { setpoint, deadband } => low = low.max(setpoint + deadband),
+            Kind::State { .. } | Kind::Lost => {}
+        }
+    }
+    if low < high { Range { low, high } } else { range }
+}
+
+/// The state that every guard wants; without guards the first one that raises no alarm.
+fn state(site: &Site, index: SignalIndex, signal: &SignalSpec) -> f64 {
+    let wanted = guards_on(site, index).find_map(|test| match test {
+        GuardTest::Is(state) => Some(i64::from(*state)),
+        GuardTest::IsCode(code) => Some(*code),
+        GuardTest::Above(_) | GuardTest::Below(_) | GuardTest::Between(_) => None,
+    });
+    let raises_alarm = |code: i64| {
+        site.alarms.iter().any(|alarm| {
+            alarm.signal == Some(index)
+                && matches!(&alarm.kind, Kind::State { codes } if codes.contains(&code))
+        })
+    };
+    let named = signal.states.0.iter().map(|(code, _)| *code);
+    let quiet = named.chain([0, 1]).find(|code| !raises_alarm(*code));
+    code_as_number(wanted.or(quiet).unwrap_or_default())
+}
+
+fn guards_on(site: &Site, index: SignalIndex) -> impl Iterator<Item = &GuardTest> {
+    let guards = site.signals.iter().flat_map(|signal| &signal.valid_when);
+    guards.filter(move |guard| guard.signal == index).map(|guard| &guard.test)
+}
