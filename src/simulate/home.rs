@@ -33,6 +33,10 @@ fn home(site: &Site, index: SignalIndex, signal: &SignalSpec) -> Home {
         return Home { motion: Motion::still(state(site, index, signal)), ripple: 0.0 };
     }
     let range = signal.range.unwrap_or(RANGE_ASSUMED);
+    let ripple = 0.002 * (range.high - range.low);
+    if let Some(source) = twin_of(site, index) {
+        return Home { motion: Motion::Follow { source: source.0, offset: 0.0 }, ripple };
+    }
     let quiet = clear_of_trouble(site, index, range);
     let width = quiet.high - quiet.low;
     let place = u32::try_from(index.0).unwrap_or_default();
@@ -42,7 +46,17 @@ fn home(site: &Site, index: SignalIndex, signal: &SignalSpec) -> Home {
         period: Duration::from_secs(u64::from(60 + place % 7 * 13)),
         phase: (f64::from(place) * 0.618_033_988_75).fract(),
     };
-    Home { motion, ripple: 0.002 * (range.high - range.low) }
+    Home { motion, ripple }
+}
+
+/// The signal that this one is compared with by a deviation alarm in the same unit: they measure the
+/// same gas, so they agree.
+fn twin_of(site: &Site, index: SignalIndex) -> Option<SignalIndex> {
+    let unit = |signal: SignalIndex| site.signals.get(signal.0).map(|spec| spec.unit.as_deref());
+    site.alarms.iter().find_map(|alarm| {
+        let Kind::Deviation { other, .. } = alarm.kind else { return None };
+        alarm.signal.filter(|signal| other == index && unit(*signal) == unit(index))
+    })
 }
 
 /// The part of the range in which no limit alarm is raised and every guard holds.
@@ -61,9 +75,18 @@ fn clear_of_trouble(site: &Site, index: SignalIndex, range: Range) -> Range {
     }
     for alarm in site.alarms.iter().filter(|alarm| alarm.signal == Some(index)) {
         match &alarm.kind {
-            Kind::High { setpoint, deadband } => high = high.min(setpoint - deadband),
-            Kind::Low { setpoint, deadband } => low = low.max(setpoint + deadband),
-            Kind::State { .. } | Kind::Lost => {}
+            Kind::High(limit) => high = high.min(limit.setpoint - limit.deadband),
+            Kind::Low(limit) => low = low.max(limit.setpoint + limit.deadband),
+            Kind::AverageHigh(limit, _) => high = high.min(limit.setpoint - limit.deadband),
+            Kind::AverageLow(limit, _) => low = low.max(limit.setpoint + limit.deadband),
+            Kind::Rise(..)
+            | Kind::Fall(..)
+            | Kind::State { .. }
+            | Kind::Deviation { .. }
+            | Kind::Frozen { .. }
+            | Kind::Lost
+            | Kind::Vote { .. }
+            | Kind::Fault(_) => {}
         }
     }
     if low < high { Range { low, high } } else { range }
