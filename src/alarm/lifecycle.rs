@@ -34,6 +34,14 @@ pub enum LifeEvent {
     Acknowledge,
     /// An operator lets go of a latched alarm.
     Reset,
+    /// It was acknowledged and is still active after the site's re-alarm time.
+    Realarm,
+}
+
+impl LifeEvent {
+    /// Every event.
+    pub const ALL: [LifeEvent; 5] =
+        [LifeEvent::Raise, LifeEvent::Clear, LifeEvent::Acknowledge, LifeEvent::Reset, LifeEvent::Realarm];
 }
 
 impl Life {
@@ -51,28 +59,34 @@ impl Life {
     pub const fn after(self, event: LifeEvent, latching: bool) -> Option<Life> {
         match (self, event) {
             (Life::Normal, LifeEvent::Raise) => Some(Life::Unacknowledged),
-            (Life::Normal, LifeEvent::Clear | LifeEvent::Acknowledge | LifeEvent::Reset) => None,
+            (
+                Life::Normal,
+                LifeEvent::Clear | LifeEvent::Acknowledge | LifeEvent::Reset | LifeEvent::Realarm,
+            ) => None,
 
             (Life::Unacknowledged, LifeEvent::Acknowledge) => Some(Life::Acknowledged),
             (Life::Unacknowledged, LifeEvent::Clear) if latching => Some(Life::LatchedUnacknowledged),
             (Life::Unacknowledged, LifeEvent::Clear) => Some(Life::ReturnedUnacknowledged),
-            (Life::Unacknowledged, LifeEvent::Raise | LifeEvent::Reset) => None,
+            (Life::Unacknowledged, LifeEvent::Raise | LifeEvent::Reset | LifeEvent::Realarm) => None,
 
             (Life::Acknowledged, LifeEvent::Clear) if latching => Some(Life::LatchedAcknowledged),
             (Life::Acknowledged, LifeEvent::Clear) => Some(Life::Normal),
+            (Life::Acknowledged, LifeEvent::Realarm) => Some(Life::Unacknowledged),
             (Life::Acknowledged, LifeEvent::Raise | LifeEvent::Acknowledge | LifeEvent::Reset) => None,
 
             (Life::ReturnedUnacknowledged, LifeEvent::Raise) => Some(Life::Unacknowledged),
             (Life::ReturnedUnacknowledged, LifeEvent::Acknowledge) => Some(Life::Normal),
-            (Life::ReturnedUnacknowledged, LifeEvent::Clear | LifeEvent::Reset) => None,
+            (Life::ReturnedUnacknowledged, LifeEvent::Clear | LifeEvent::Reset | LifeEvent::Realarm) => None,
 
             (Life::LatchedUnacknowledged, LifeEvent::Raise) => Some(Life::Unacknowledged),
             (Life::LatchedUnacknowledged, LifeEvent::Acknowledge) => Some(Life::LatchedAcknowledged),
-            (Life::LatchedUnacknowledged, LifeEvent::Clear | LifeEvent::Reset) => None,
+            (Life::LatchedUnacknowledged, LifeEvent::Clear | LifeEvent::Reset | LifeEvent::Realarm) => None,
 
             (Life::LatchedAcknowledged, LifeEvent::Raise) => Some(Life::Unacknowledged),
             (Life::LatchedAcknowledged, LifeEvent::Reset) => Some(Life::Normal),
-            (Life::LatchedAcknowledged, LifeEvent::Clear | LifeEvent::Acknowledge) => None,
+            (Life::LatchedAcknowledged, LifeEvent::Clear | LifeEvent::Acknowledge | LifeEvent::Realarm) => {
+                None
+            }
         }
     }
 

@@ -56,6 +56,7 @@ async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, 
         },
         who: Who { user: user.to_owned(), name: wanted.name },
         remark: wanted.remark,
+        seen: None,
     };
     match timeout(ACT_MAX, handle.act(action)).await {
         Ok(Ok(results)) => json(&results.into_iter().map(Acted::from).collect::<Vec<_>>()),
@@ -86,6 +87,12 @@ impl From<ActionResult> for Acted {
             Err(Refusal::NothingToReset(life)) => (Some(life), Some("nothing_to_reset"), None),
             Err(Refusal::StillActive) => (None, Some("still_active"), None),
             Err(Refusal::NotAcknowledged) => (None, Some("not_acknowledged"), None),
+            Err(Refusal::NotSeen) => (None, Some("not_seen"), None),
+            Err(Refusal::Withheld(_)) => (None, Some("withheld"), None),
+            Err(Refusal::ShelvedTooLong { .. }) => (None, Some("shelved_too_long"), None),
+            Err(Refusal::NotShelved) => (None, Some("not_shelved"), None),
+            Err(Refusal::AlreadyOutOfService) => (None, Some("already_out_of_service"), None),
+            Err(Refusal::AlreadyInService) => (None, Some("already_in_service"), None),
         };
         Acted {
             alarm: result.alarm,

@@ -38,6 +38,7 @@ impl House {
         let dir = tempfile::tempdir().unwrap();
         let snapshot = Snapshot {
             at: NOW,
+            seq: 0,
             site_id: "willow-bend".to_owned(),
             site_name: "Willow Bend Interconnect".to_owned(),
             lines: Vec::new(),

@@ -19,5 +19,7 @@ impl JournalSource for JournalReader {
 pub(super) fn remembered(entry: &JournalEntry) -> Option<Remembered> {
     let kind = EventKind::from_word(&entry.kind)?;
     let life = Life::from_word(entry.detail.get("state")?.as_str()?)?;
-    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life })
+    let until = entry.detail.get("until").and_then(|until| until.as_str()?.parse().ok());
+    let first_out = entry.detail.get("first_out").and_then(serde_json::Value::as_bool).unwrap_or(false);
+    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life, until, first_out })
 }

@@ -117,7 +117,8 @@ impl Running {
 
 fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
     let entries = record.journal.recorded_alarm_events()?;
-    restore(plan, state, entries.iter().filter_map(journaled::remembered));
+    let seq = record.recorder.status().journal_head.seq;
+    restore(plan, state, entries.iter().filter_map(journaled::remembered), seq);
     Ok(())
 }
 

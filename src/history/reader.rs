@@ -50,7 +50,8 @@ impl JournalReader {
     /// kind, in order. Older ones cannot matter: a raise makes everything before it void, and between
     /// two raises each kind of event means something once.
     pub fn recorded_alarm_events(&self) -> Result<Vec<JournalEntry>, ReadError> {
-        let kinds: Vec<String> = ALARM_KINDS.iter().map(|kind| format!("'{}'", kind.word())).collect();
+        let kinds = EventKind::ALL.iter().filter(|kind| kind.is_about_alarm());
+        let kinds: Vec<String> = kinds.map(|kind| format!("'{}'", kind.word())).collect();
         let kinds = kinds.join(", ");
         self.select(
             &format!(
@@ -90,15 +91,6 @@ impl JournalReader {
 /// Settings as the detail [`SETTINGS_DETAIL`] of a start.
 pub fn settings_as_detail(settings: &[(String, String)]) -> Detail {
     Detail::List(settings.iter().map(|(path, value)| format!("{path}={value}")).collect())
-}
-
-/// The kinds of event that an alarm's state is folded from.
-const ALARM_KINDS: [EventKind; 4] =
-    [EventKind::AlarmRaised, EventKind::AlarmCleared, EventKind::AlarmAcknowledged, EventKind::AlarmReset];
-
-/// Whether the event is about an alarm.
-pub(super) fn is_about_an_alarm(kind: EventKind) -> bool {
-    ALARM_KINDS.contains(&kind)
 }
 
 fn settings_from_detail(detail: &serde_json::Value) -> Option<BTreeMap<String, String>> {

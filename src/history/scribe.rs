@@ -12,7 +12,6 @@ use std::time::{Duration, Instant};
 use crate::history::file::speaks_of_damage;
 use crate::history::journal::Journal;
 use crate::history::queue::{Queue, Waiting};
-use crate::history::reader::is_about_an_alarm;
 use crate::history::samples::SampleStore;
 use crate::moment::Clock;
 use crate::monitor::{Detail, Event, EventKind};
@@ -122,7 +121,7 @@ impl Scribe {
                 waiting.events_recorded(numbers, head);
                 self.say(&mut waiting);
                 let alarm =
-                    batches.iter().flat_map(|batch| batch.iter()).any(|event| is_about_an_alarm(event.kind));
+                    batches.iter().flat_map(|batch| batch.iter()).any(|event| event.kind.is_about_alarm());
                 if alarm && self.samples_pace.failures == 0 {
                     self.samples_pace.next = Instant::now();
                 }

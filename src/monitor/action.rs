@@ -1,10 +1,11 @@
 //! What an operator may ask of the monitor, and what it answers for each alarm.
 
 use std::collections::BTreeMap;
+use std::time::Duration;
 
-use crate::alarm::{AlarmIndex, Life, LifeEvent};
+use crate::alarm::{AlarmIndex, Life, LifeEvent, Shelf, Standing, Withheld};
 use crate::monitor::step::Step;
-use crate::monitor::{Detail, Event, EventKind, Who};
+use crate::monitor::{Detail, EventKind, Who};
 
 /// An operator action.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,6 +18,9 @@ pub struct Action {
     pub who: Who,
     /// Why, in their words.
     pub remark: Option<String>,
+    /// The sequence number of the snapshot that the operator looked at: an alarm that has called since
+    /// is not acknowledged, for nobody has seen that call. `None`: whatever is there now.
+    pub seen: Option<u64>,
 }
 
 /// What is asked.
@@ -26,6 +30,14 @@ pub enum ActionKind {
     Acknowledge,
     /// Let go of a latched alarm.
     Reset,
+    /// Set aside for a time; `None`: until the condition is gone for the first time.
+    Shelve(Option<Duration>),
+    /// Back from the shelf.
+    Unshelve,
+    /// Take out of service for maintenance.
+    RemoveFromService,
+    /// Put back into service.
+    ReturnToService,
 }
 
 /// Of which alarms.
@@ -33,6 +45,8 @@ pub enum ActionKind {
 pub enum Targets {
     /// These, by id.
     These(Vec<String>),
+    /// Every alarm of this first-out group for which the action means something now.
+    Group(String),
     /// Every alarm for which the action means something now.
     All,
 }
@@ -56,79 +70,171 @@ pub enum Refusal {
     },
     /// Nobody waits for an acknowledgement.
     NothingToAcknowledge(Life),
+    /// It has called again since the operator looked.
+    NotSeen,
     /// The alarm is not latched.
     NothingToReset(Life),
     /// The condition still holds: a reset would hide it.
     StillActive,
     /// It must be acknowledged first.
     NotAcknowledged,
+    /// It is withheld, so that there is nothing to answer.
+    Withheld(Withheld),
+    /// The site allows no alarm to be shelved for so long.
+    ShelvedTooLong {
+        /// The longest time allowed.
+        max: Duration,
+    },
+    /// It is not on the shelf.
+    NotShelved,
+    /// It is out of service already.
+    AlreadyOutOfService,
+    /// It is in service already.
+    AlreadyInService,
 }
 
 impl Step<'_> {
     /// Carries out an operator action on each of its targets.
     pub(super) fn carry_out(&mut self, action: &Action) {
+        let plan = self.plan;
         let results = match &action.targets {
-            Targets::These(ids) => ids.iter().map(|id| self.act_on(id, action)).collect(),
-            Targets::All => {
-                let meant = |index: &usize| self.permitted(AlarmIndex(*index), action.kind).is_ok();
-                let meant: Vec<usize> = (0..self.plan.alarms.len()).filter(meant).collect();
-                meant.into_iter().map(|index| self.act_on(&self.plan.alarms[index].id, action)).collect()
-            }
-        };
-        self.output.results = results;
-    }
-
-    fn act_on(&mut self, id: &str, action: &Action) -> ActionResult {
-        let result = match self.plan.alarm(id) {
-            Some(alarm) => {
-                self.permitted(alarm, action.kind).inspect(|life| self.apply(alarm, *life, action))
-            }
-            None => Err(Refusal::UnknownAlarm { nearest: self.nearest_alarm(id) }),
-        };
-        ActionResult { alarm: id.to_owned(), result }
-    }
-
-    /// The state the alarm would have after the action, or why it may not be.
-    fn permitted(&self, alarm: AlarmIndex, kind: ActionKind) -> Result<Life, Refusal> {
-        let life = self.state.alarms[alarm.0].life;
-        let latching = self.plan.alarms[alarm.0].latching;
-        match kind {
-            ActionKind::Acknowledge => {
-                life.after(LifeEvent::Acknowledge, latching).ok_or(Refusal::NothingToAcknowledge(life))
-            }
-            ActionKind::Reset => life.after(LifeEvent::Reset, latching).ok_or(match life {
-                Life::Unacknowledged | Life::Acknowledged => Refusal::StillActive,
-                Life::LatchedUnacknowledged => Refusal::NotAcknowledged,
-                Life::Normal | Life::ReturnedUnacknowledged | Life::LatchedAcknowledged => {
-                    Refusal::NothingToReset(life)
-                }
+            Targets::These(ids) => ids.iter().map(|id| self.act_on_named(id, action)).collect(),
+            Targets::Group(group) => self.act_on_all(action, |alarm| {
+                plan.alarms[alarm.0].first_out_group.as_deref() == Some(group.as_str())
             }),
+            Targets::All => self.act_on_all(action, |_| true),
+        };
+        self.output.results.extend(results);
+    }
+
+    fn act_on_all(&mut self, action: &Action, meant: impl Fn(AlarmIndex) -> bool) -> Vec<ActionResult> {
+        let all = (0..self.plan.alarms.len()).map(AlarmIndex);
+        let means_something = |alarm: &AlarmIndex| match self.permitted(*alarm, action) {
+            // What called after the operator looked is told to be refused, not passed over.
+            Ok(_) | Err(Refusal::NotSeen) => meant(*alarm),
+            Err(_) => false,
+        };
+        let targets: Vec<AlarmIndex> = all.filter(means_something).collect();
+        targets.into_iter().map(|alarm| self.act_on(alarm, action)).collect()
+    }
+
+    fn act_on_named(&mut self, id: &str, action: &Action) -> ActionResult {
+        match self.plan.alarm(id) {
+            Some(alarm) => self.act_on(alarm, action),
+            None => {
+                let nearest = self.nearest_alarm(id);
+                ActionResult { alarm: id.to_owned(), result: Err(Refusal::UnknownAlarm { nearest }) }
+            }
         }
     }
 
-    fn apply(&mut self, alarm: AlarmIndex, life: Life, action: &Action) {
-        let now = self.state.now;
-        let state = &mut self.state.alarms[alarm.0];
-        state.life = life;
-        state.since = Some(now.wall);
-        let kind = match action.kind {
+    fn act_on(&mut self, alarm: AlarmIndex, action: &Action) -> ActionResult {
+        let result = self.permitted(alarm, action).map(|change| self.apply(alarm, change, action));
+        ActionResult { alarm: self.plan.alarms[alarm.0].id.clone(), result }
+    }
+
+    /// What the action would change, or why it may not.
+    fn permitted(&self, alarm: AlarmIndex, action: &Action) -> Result<Change, Refusal> {
+        let state = &self.state.alarms[alarm.0];
+        let (life, standing) = (state.life, state.standing);
+        let lives_to = |event| life.after(event, self.plan.alarms[alarm.0].latching).map(Change::Life);
+        let told = standing.withheld().map_or(Ok(()), |withheld| Err(Refusal::Withheld(withheld)));
+        match action.kind {
             ActionKind::Acknowledge => {
-                state.acknowledged = Some(now.wall);
-                EventKind::AlarmAcknowledged
+                told?;
+                let change = lives_to(LifeEvent::Acknowledge).ok_or(Refusal::NothingToAcknowledge(life))?;
+                if action.seen.is_some_and(|seen| state.called > seen) {
+                    Err(Refusal::NotSeen)
+                } else {
+                    Ok(change)
+                }
             }
-            ActionKind::Reset => EventKind::AlarmReset,
-        };
-        let mut detail = BTreeMap::from([("state", Detail::Text(life.word().to_owned()))]);
+            ActionKind::Reset => {
+                told?;
+                lives_to(LifeEvent::Reset).ok_or(why_no_reset(life))
+            }
+            ActionKind::Shelve(time) if time.is_some_and(|time| time > self.plan.shelve_max) => {
+                Err(Refusal::ShelvedTooLong { max: self.plan.shelve_max })
+            }
+            ActionKind::Shelve(_) if standing.out_of_service => Err(Refusal::AlreadyOutOfService),
+            ActionKind::Shelve(time) => {
+                let now = self.state.now;
+                let shelf = time.map_or(Shelf::OneShot, |time| Shelf::Until(now.at(now.mono + time)));
+                Ok(Change::Standing(Standing { shelf: Some(shelf), ..standing }))
+            }
+            ActionKind::Unshelve if standing.shelf.is_none() => Err(Refusal::NotShelved),
+            ActionKind::Unshelve => Ok(Change::Standing(Standing { shelf: None, ..standing })),
+            ActionKind::RemoveFromService if standing.out_of_service => Err(Refusal::AlreadyOutOfService),
+            ActionKind::RemoveFromService => {
+                Ok(Change::Standing(Standing { out_of_service: true, ..standing }))
+            }
+            ActionKind::ReturnToService if !standing.out_of_service => Err(Refusal::AlreadyInService),
+            ActionKind::ReturnToService => {
+                Ok(Change::Standing(Standing { out_of_service: false, ..standing }))
+            }
+        }
+    }
+
+    fn apply(&mut self, alarm: AlarmIndex, change: Change, action: &Action) -> Life {
+        let mut detail = BTreeMap::new();
         if let Some(remark) = &action.remark {
             detail.insert("remark", Detail::Text(remark.clone()));
         }
-        let subject = self.plan.alarms[alarm.0].id.clone();
-        self.output.events.push(Event { at: now, kind, subject, who: Some(action.who.clone()), detail });
+        let (kind, who) = (event_of(action.kind), Some(action.who.clone()));
+        match change {
+            Change::Standing(standing) => {
+                if let Some(Shelf::Until(until)) = standing.shelf {
+                    detail.insert("until", Detail::Text(until.wall.to_string()));
+                }
+                self.withhold(alarm, standing, kind, who, detail)
+            }
+            Change::Life(life) => {
+                let (now, spec) = (self.state.now, &self.plan.alarms[alarm.0]);
+                let state = &mut self.state.alarms[alarm.0];
+                (state.life, state.since) = (life, Some(now.wall));
+                if action.kind == ActionKind::Acknowledge {
+                    state.acknowledged = Some(now.wall);
+                    state.realarm_at = spec.realarm_after.map(|after| now.mono + after);
+                }
+                let deadline = state.deadline();
+                self.state.wake_by(deadline);
+                detail.insert("state", Detail::Text(life.word().to_owned()));
+                self.tell_of_alarm(alarm, kind, who, detail);
+                life
+            }
+        }
     }
 
     fn nearest_alarm(&self, id: &str) -> Option<String> {
         let distance = |known: &String| strsim::damerau_levenshtein(known, id);
         let nearest = self.plan.alarms.iter().map(|alarm| &alarm.id).min_by_key(|known| distance(known))?;
         (distance(nearest) <= id.len().max(nearest.len()) / 2).then(|| nearest.clone())
+    }
+}
+
+/// What an action changes.
+enum Change {
+    Life(Life),
+    Standing(Standing),
+}
+
+fn why_no_reset(life: Life) -> Refusal {
+    match life {
+        Life::Unacknowledged | Life::Acknowledged => Refusal::StillActive,
+        Life::LatchedUnacknowledged => Refusal::NotAcknowledged,
+        Life::Normal | Life::ReturnedUnacknowledged | Life::LatchedAcknowledged => {
+            Refusal::NothingToReset(life)
+        }
+    }
+}
+
+fn event_of(kind: ActionKind) -> EventKind {
+    match kind {
+        ActionKind::Acknowledge => EventKind::AlarmAcknowledged,
+        ActionKind::Reset => EventKind::AlarmReset,
+        ActionKind::Shelve(_) => EventKind::AlarmShelved,
+        ActionKind::Unshelve => EventKind::AlarmUnshelved,
+        ActionKind::RemoveFromService => EventKind::AlarmOutOfService,
+        ActionKind::ReturnToService => EventKind::AlarmInService,
     }
 }

@@ -2,10 +2,10 @@
 
 use std::collections::BTreeMap;
 
-use crate::alarm::{AlarmIndex, AlarmSpec, Kind, LifeEvent};
+use crate::alarm::{AlarmIndex, Kind, LifeEvent};
 use crate::moment::Mono;
 use crate::monitor::step::Step;
-use crate::monitor::{Detail, Event, EventKind};
+use crate::monitor::{Detail, Event, EventKind, Who};
 use crate::signal::{Sample, Value};
 
 impl Step<'_> {
@@ -18,8 +18,7 @@ impl Step<'_> {
         self.look(alarm);
     }
 
-    /// Has one alarm look at its condition, acts at once when there is no delay, and has those look
-    /// that vote on it.
+    /// Has one alarm look at its condition, and acts at once when there is no delay.
     pub(super) fn look(&mut self, alarm: AlarmIndex) {
         let (plan, now) = (self.plan, self.state.now);
         self.state.alarms[alarm.0].look(&plan.alarms[alarm.0], &self.state.known, now);
@@ -30,9 +29,15 @@ impl Step<'_> {
         let (active, deadline) = (state.active(), state.deadline());
         self.state.wake_by(deadline);
         if std::mem::replace(&mut self.state.known.active[alarm.0], active) != active {
-            for &vote in plan.votes_on(alarm) {
-                self.look(vote);
-            }
+            self.votes_due.extend(plan.votes_on(alarm));
+        }
+    }
+
+    /// Has those alarms look that vote on others, once all the others have looked: between the looks
+    /// of two voters the count may be one that never was.
+    pub(super) fn count_votes(&mut self) {
+        while let Some(vote) = self.votes_due.pop_first() {
+            self.look(vote);
         }
     }
 
@@ -47,13 +52,16 @@ impl Step<'_> {
 
     /// Has every alarm look whose time has come.
     pub(super) fn look_at_due_alarms(&mut self) {
-        for index in 0..self.state.alarms.len() {
-            if is_due(self.state.alarms[index].delay.deadline(), self.state.now.mono) {
-                self.fire(AlarmIndex(index));
-                self.look(AlarmIndex(index));
-            } else if is_due(self.state.alarms[index].next_look, self.state.now.mono) {
-                self.look(AlarmIndex(index));
+        for alarm in (0..self.state.alarms.len()).map(AlarmIndex) {
+            let now = self.state.now.mono;
+            if is_due(self.state.alarms[alarm.0].delay.deadline(), now) {
+                self.fire(alarm);
+                self.look(alarm);
+            } else if is_due(self.state.alarms[alarm.0].next_look, now) {
+                self.look(alarm);
             }
+            self.unshelve_when_due(alarm);
+            self.realarm_when_due(alarm);
         }
     }
 
@@ -62,57 +70,80 @@ impl Step<'_> {
         let (now, spec) = (self.state.now, &self.plan.alarms[alarm.0]);
         let state = &mut self.state.alarms[alarm.0];
         state.delay.stop();
-        let event = if state.life.is_active() { LifeEvent::Clear } else { LifeEvent::Raise };
+        let raised = !state.life.is_active();
+        let event = if raised { LifeEvent::Raise } else { LifeEvent::Clear };
         let Some(life) = state.life.after(event, spec.latching) else { return };
-        state.life = life;
         state.since = Some(now.wall);
-        let kind = if event == LifeEvent::Raise {
+        state.realarm_at = None;
+        if raised {
             (state.raised, state.cleared, state.acknowledged) = (Some(now.wall), None, None);
-            EventKind::AlarmRaised
         } else {
             state.cleared = Some(now.wall);
-            EventKind::AlarmCleared
-        };
-        let sample = spec.signal.map(|signal| &self.state.known.samples[signal.0]);
-        let unit = spec.signal.and_then(|signal| self.plan.signals[signal.0].unit.clone());
-        let mut detail = circumstances(spec, sample, unit);
+        }
+        let mut detail = self.circumstances(alarm);
         detail.insert("state", Detail::Text(life.word().to_owned()));
-        self.output.events.push(Event { at: now, kind, subject: spec.id.clone(), who: None, detail });
+        if raised && self.mark_first_out(alarm) {
+            detail.insert("first_out", Detail::Flag(true));
+        }
+        self.state.alarms[alarm.0].life = life;
+        let kind = if raised { EventKind::AlarmRaised } else { EventKind::AlarmCleared };
+        self.tell_of_alarm(alarm, kind, None, detail);
         // With the alarm's standing changed, the deadband has changed sides.
         self.state.alarms[alarm.0].look(spec, &self.state.known, now);
+        if !raised {
+            self.unshelve_one_shot(alarm);
+        }
     }
+
+    /// Tells an event about an alarm; a withheld alarm's events say so, and call nobody.
+    pub(super) fn tell_of_alarm(
+        &mut self,
+        alarm: AlarmIndex,
+        kind: EventKind,
+        who: Option<Who>,
+        mut detail: BTreeMap<&'static str, Detail>,
+    ) {
+        let withheld = self.state.alarms[alarm.0].standing.withheld();
+        if let Some(withheld) = withheld {
+            detail.insert("withheld", Detail::Text(withheld.word().to_owned()));
+        }
+        let subject = self.plan.alarms[alarm.0].id.clone();
+        self.tell(Event { at: self.state.now, kind, subject, who, detail });
+        let state = &mut self.state.alarms[alarm.0];
+        if withheld.is_none() && state.life.is_unacknowledged() {
+            state.called = self.state.seq;
+        }
+    }
+
+    /// What is known when an alarm is raised or cleared.
+    fn circumstances(&self, alarm: AlarmIndex) -> BTreeMap<&'static str, Detail> {
+        let spec = &self.plan.alarms[alarm.0];
+        let mut detail = BTreeMap::from([
+            ("kind", Detail::Text(spec.kind.word().to_owned())),
+            ("priority", Detail::Text(spec.priority.word().to_owned())),
+        ]);
+        if let Some(limit) = spec.kind.limit() {
+            detail.insert("setpoint", Detail::Number(limit.setpoint));
+        }
+        if let Some(signal) = spec.signal {
+            detail.extend(described(&self.state.known.samples[signal.0]));
+            detail.extend(self.plan.signals[signal.0].unit.clone().map(|unit| ("unit", Detail::Text(unit))));
+        }
+        detail
+    }
+}
+
+/// A sample's value, if it has one, and its reasons, if it has any.
+fn described(sample: &Sample) -> impl Iterator<Item = (&'static str, Detail)> {
+    let value = sample.value().map(|value| match value {
+        Value::Number(number) => ("value", Detail::Number(number)),
+        Value::Flag(flag) => ("value", Detail::Flag(flag)),
+    });
+    let reasons: Vec<String> = sample.reasons().iter().map(|reason| reason.word().to_owned()).collect();
+    let reasons = (!reasons.is_empty()).then_some(("reasons", Detail::List(reasons)));
+    value.into_iter().chain(reasons)
 }
 
 fn is_due(deadline: Option<Mono>, now: Mono) -> bool {
     deadline.is_some_and(|deadline| deadline <= now)
-}
-
-/// What was known when an alarm was raised or cleared.
-fn circumstances(
-    spec: &AlarmSpec,
-    sample: Option<&Sample>,
-    unit: Option<String>,
-) -> BTreeMap<&'static str, Detail> {
-    let mut detail = BTreeMap::from([
-        ("kind", Detail::Text(spec.kind.word().to_owned())),
-        ("priority", Detail::Text(spec.priority.word().to_owned())),
-    ]);
-    if let Some(limit) = spec.kind.limit() {
-        detail.insert("setpoint", Detail::Number(limit.setpoint));
-    }
-    if let Some(sample) = sample {
-        match sample.value() {
-            Some(Value::Number(number)) => drop(detail.insert("value", Detail::Number(number))),
-            Some(Value::Flag(flag)) => drop(detail.insert("value", Detail::Flag(flag))),
-            None => {}
-        }
-        let reasons: Vec<String> = sample.reasons().iter().map(|reason| reason.word().to_owned()).collect();
-        if !reasons.is_empty() {
-            detail.insert("reasons", Detail::List(reasons));
-        }
-    }
-    if let Some(unit) = unit {
-        detail.insert("unit", Detail::Text(unit));
-    }
-    detail
 }

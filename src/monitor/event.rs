@@ -87,6 +87,20 @@ pub enum EventKind {
     AlarmAcknowledged,
     /// An operator reset a latched alarm. Details: state, remark.
     AlarmReset,
+    /// An acknowledged alarm was still active after its re-alarm time. Details: state.
+    AlarmRealarmed,
+    /// An operator shelved an alarm. Details: state, until (when timed), remark.
+    AlarmShelved,
+    /// An alarm's shelving ended. Details: state, by (`time`, `one_shot`; absent when a person did), remark.
+    AlarmUnshelved,
+    /// The site's logic suppressed an alarm. Details: state.
+    AlarmSuppressed,
+    /// The site's logic no longer suppresses an alarm. Details: state.
+    AlarmUnsuppressed,
+    /// An alarm was taken out of service. Details: state, remark.
+    AlarmOutOfService,
+    /// An alarm was put back into service. Details: state, remark.
+    AlarmInService,
     /// Records were given up, because the disk was slow or full. Details: samples, events.
     RecordLost,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
@@ -95,7 +109,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 16] = [
+    pub const ALL: [EventKind; 23] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -110,9 +124,45 @@ impl EventKind {
         EventKind::AlarmCleared,
         EventKind::AlarmAcknowledged,
         EventKind::AlarmReset,
+        EventKind::AlarmRealarmed,
+        EventKind::AlarmShelved,
+        EventKind::AlarmUnshelved,
+        EventKind::AlarmSuppressed,
+        EventKind::AlarmUnsuppressed,
+        EventKind::AlarmOutOfService,
+        EventKind::AlarmInService,
         EventKind::RecordLost,
         EventKind::DatabaseReplaced,
     ];
+
+    /// Whether it is about an alarm, and tells the state that the alarm has afterwards.
+    pub const fn is_about_alarm(self) -> bool {
+        match self {
+            EventKind::AlarmRaised
+            | EventKind::AlarmCleared
+            | EventKind::AlarmAcknowledged
+            | EventKind::AlarmReset
+            | EventKind::AlarmRealarmed
+            | EventKind::AlarmShelved
+            | EventKind::AlarmUnshelved
+            | EventKind::AlarmSuppressed
+            | EventKind::AlarmUnsuppressed
+            | EventKind::AlarmOutOfService
+            | EventKind::AlarmInService => true,
+            EventKind::Started
+            | EventKind::Stopped
+            | EventKind::SettingChanged
+            | EventKind::ClockStepped
+            | EventKind::LineDown
+            | EventKind::LineUp
+            | EventKind::LineNoisy
+            | EventKind::LineQuiet
+            | EventKind::DeviceLost
+            | EventKind::DeviceOnline
+            | EventKind::RecordLost
+            | EventKind::DatabaseReplaced => false,
+        }
+    }
 
     /// The word used in the journal and in JSON.
     pub const fn word(self) -> &'static str {
@@ -131,6 +181,13 @@ impl EventKind {
             EventKind::AlarmCleared => "alarm_cleared",
             EventKind::AlarmAcknowledged => "alarm_acknowledged",
             EventKind::AlarmReset => "alarm_reset",
+            EventKind::AlarmRealarmed => "alarm_realarmed",
+            EventKind::AlarmShelved => "alarm_shelved",
+            EventKind::AlarmUnshelved => "alarm_unshelved",
+            EventKind::AlarmSuppressed => "alarm_suppressed",
+            EventKind::AlarmUnsuppressed => "alarm_unsuppressed",
+            EventKind::AlarmOutOfService => "alarm_out_of_service",
+            EventKind::AlarmInService => "alarm_in_service",
             EventKind::RecordLost => "record_lost",
             EventKind::DatabaseReplaced => "database_replaced",
         }

@@ -4,7 +4,7 @@
 //! question is whether it is, now, a measurement of the gas that flows.
 
 use crate::moment::Mono;
-use crate::monitor::state::{Flush, LastAnswer};
+use crate::monitor::state::{Evidence, Flush, LastAnswer};
 use crate::monitor::step::Step;
 use crate::signal::{
     Guard, GuardTest, Quality, ReadFault, Reason, Sample, SignalIndex, SignalSpec, Value, code_as_number,
@@ -12,7 +12,7 @@ use crate::signal::{
 
 /// What the guards of a signal say together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Validity {
+pub(super) enum Validity {
     /// All hold.
     Holds,
     /// One is known not to hold.
@@ -64,13 +64,15 @@ impl Step<'_> {
         }
         let deadline = state.deadline(plan.signals[signal.0].stale_after, now.mono);
         self.state.wake_by(deadline);
+        self.suppress_by(signal);
         for &alarm in plan.alarms_on(signal) {
             self.observe(alarm);
         }
+        self.watch_buttons(signal);
     }
 
     fn sample_of(&mut self, signal: SignalIndex, spec: &SignalSpec) -> Sample {
-        let validity = self.validity(&spec.valid_when);
+        let validity = validity(&spec.valid_when, &self.state.known);
         let now = self.state.now;
         let state = &mut self.state.signals[signal.0];
         state.flush = flush_after(state.flush, validity, now.mono, spec);
@@ -120,18 +122,19 @@ impl Step<'_> {
         let line = self.plan.devices[spec.device.0].line;
         self.state.known.lines[line.0].as_ref().is_some_and(|report| report.noisy)
     }
+}
 
-    fn validity(&self, guards: &[Guard]) -> Validity {
-        let mut all = Validity::Holds;
-        for guard in guards {
-            match self.state.known.samples[guard.signal.0].value().map(|value| passes(guard.test, value)) {
-                Some(true) => {}
-                Some(false) => return Validity::Violated,
-                None => all = Validity::Unknown,
-            }
+/// What the guards say together of what is known.
+pub(super) fn validity(guards: &[Guard], known: &Evidence) -> Validity {
+    let mut all = Validity::Holds;
+    for guard in guards {
+        match known.samples[guard.signal.0].value().map(|value| passes(guard.test, value)) {
+            Some(true) => {}
+            Some(false) => return Validity::Violated,
+            None => all = Validity::Unknown,
         }
-        all
     }
+    all
 }
 
 fn passes(test: GuardTest, value: Value) -> bool {

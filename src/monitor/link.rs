@@ -152,30 +152,29 @@ impl Step<'_> {
     }
 
     fn tell_line_change(&mut self, before: Option<&LineReport>, report: &LineReport) {
-        let id = self.plan.lines[report.line.0].clone();
+        let id = &self.plan.lines[report.line.0];
         let was_down = before.is_some_and(|before| before.state != LineState::Up);
         match &report.state {
             LineState::Down(cause) if !was_down => {
-                self.tell(EventKind::LineDown, id.clone(), None, [("cause", Detail::Text(cause.clone()))]);
+                self.tell_plainly(EventKind::LineDown, id, [("cause", Detail::Text(cause.clone()))]);
             }
-            LineState::Up if was_down => self.tell(EventKind::LineUp, id.clone(), None, []),
+            LineState::Up if was_down => self.tell_plainly(EventKind::LineUp, id, []),
             LineState::Down(_) | LineState::Up => {}
         }
         match (before.is_some_and(|before| before.noisy), report.noisy) {
-            (false, true) => self.tell(EventKind::LineNoisy, id, None, []),
-            (true, false) => self.tell(EventKind::LineQuiet, id, None, []),
+            (false, true) => self.tell_plainly(EventKind::LineNoisy, id, []),
+            (true, false) => self.tell_plainly(EventKind::LineQuiet, id, []),
             (false, false) | (true, true) => {}
         }
     }
 
     fn tell_device_change(&mut self, was: Option<DeviceState>, report: &DeviceReport) {
         let Some(device) = self.plan.devices.get(report.device.0) else { return };
-        let id = device.id.clone();
         let was_lost = was == Some(DeviceState::Lost);
         match report.state {
-            DeviceState::Lost if !was_lost => self.tell(EventKind::DeviceLost, id, None, []),
+            DeviceState::Lost if !was_lost => self.tell_plainly(EventKind::DeviceLost, &device.id, []),
             DeviceState::Online | DeviceState::Degraded if was_lost => {
-                self.tell(EventKind::DeviceOnline, id, None, []);
+                self.tell_plainly(EventKind::DeviceOnline, &device.id, []);
             }
             DeviceState::Lost | DeviceState::Online | DeviceState::Degraded | DeviceState::Unknown => {}
         }

@@ -6,6 +6,7 @@
 
 mod action;
 mod alarms;
+mod button;
 mod event;
 mod judge;
 mod link;
@@ -14,11 +15,12 @@ mod restore;
 mod snapshot;
 mod state;
 mod step;
+mod withhold;
 
 pub use action::{Action, ActionKind, ActionResult, Refusal, Targets};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport};
-pub use plan::{DeviceLabel, Plan};
+pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use restore::{Remembered, restore};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary, snapshot};
 pub use state::State;

@@ -4,7 +4,11 @@
 use std::time::Duration;
 
 use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
+use crate::monitor::ActionKind;
 use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
+
+/// The longest shelving where the site file does not say: one shift.
+pub const SHELVE_MAX_DEFAULT: Duration = Duration::from_secs(12 * 3600);
 
 /// A device as the monitor needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -17,6 +21,15 @@ pub struct DeviceLabel {
     pub line: LineIndex,
     /// Its unit id.
     pub unit_id: u8,
+}
+
+/// A discrete input on a line that acts as an operator in the building does.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PushButton {
+    /// The input; pressed when it is on.
+    pub signal: SignalIndex,
+    /// What pressing it asks, of every alarm for which it means something.
+    pub asks: ActionKind,
 }
 
 /// What the monitor watches.
@@ -34,9 +47,14 @@ pub struct Plan {
     pub signals: Vec<SignalSpec>,
     /// The alarms of the site, then those on siskin itself.
     pub alarms: Vec<AlarmSpec>,
+    /// The building's push-buttons.
+    pub push_buttons: Vec<PushButton>,
+    /// The longest time an alarm may be shelved for.
+    pub shelve_max: Duration,
     judged_after: Vec<Vec<SignalIndex>>,
     alarms_on: Vec<Vec<AlarmIndex>>,
     votes_on: Vec<Vec<AlarmIndex>>,
+    suppressed_by: Vec<Vec<AlarmIndex>>,
 }
 
 impl Plan {
@@ -52,15 +70,33 @@ impl Plan {
         let judged_after = judged_after(&signals);
         let mut alarms_on = vec![Vec::new(); signals.len()];
         let mut votes_on = vec![Vec::new(); alarms.len()];
+        let mut suppressed_by = vec![Vec::new(); signals.len()];
         for (index, alarm) in alarms.iter().enumerate().map(|(index, alarm)| (AlarmIndex(index), alarm)) {
             for signal in watched(alarm) {
                 alarms_on[signal.0].push(index);
+            }
+            for guard in &alarm.suppress_when {
+                suppressed_by[guard.signal.0].push(index);
             }
             for voter in voters(alarm) {
                 votes_on[voter.0].push(index);
             }
         }
-        Plan { site_id, site_name, lines, devices, signals, alarms, judged_after, alarms_on, votes_on }
+        let (push_buttons, shelve_max) = (Vec::new(), SHELVE_MAX_DEFAULT);
+        Plan {
+            site_id,
+            site_name,
+            lines,
+            devices,
+            signals,
+            alarms,
+            push_buttons,
+            shelve_max,
+            judged_after,
+            alarms_on,
+            votes_on,
+            suppressed_by,
+        }
     }
 
     /// The signals to judge when this one has a new answer: itself first, then those that look at it,
@@ -72,6 +108,11 @@ impl Plan {
     /// The alarms that watch a signal.
     pub(super) fn alarms_on(&self, signal: SignalIndex) -> &[AlarmIndex] {
         &self.alarms_on[signal.0]
+    }
+
+    /// The alarms that are suppressed depending on a signal.
+    pub(super) fn suppressed_by(&self, signal: SignalIndex) -> &[AlarmIndex] {
+        &self.suppressed_by[signal.0]
     }
 
     /// The alarms that vote on an alarm.

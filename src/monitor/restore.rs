@@ -1,8 +1,10 @@
 //! Alarm states folded from the journal at start, so that a restart neither raises, nor clears, nor
-//! forgets. What a delay had already run is not remembered: it starts again.
+//! forgets. What a delay had already run is not remembered: it starts again. Deadlines that people
+//! set, of shelving and of re-alarm, are: they were told as times of the wall clock.
 
-use crate::alarm::Life;
-use crate::moment::Wall;
+use crate::alarm::{Life, Shelf};
+use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::state::AlarmState;
 use crate::monitor::{EventKind, Plan, State};
 
 /// One past event about an alarm, as the journal holds it.
@@ -16,24 +18,65 @@ pub struct Remembered {
     pub at: Wall,
     /// The state the alarm had afterwards.
     pub life: Life,
+    /// When the shelving that began with it ends.
+    pub until: Option<Wall>,
+    /// Whether it was the first of its group to be raised.
+    pub first_out: bool,
 }
 
-/// Puts the alarms into the states that the past events, oldest first, left them in. Events about
-/// alarms the site no longer has are passed over. Call it before the first step.
-pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Remembered>) {
+/// Puts the alarms into the states that the past events, oldest first, left them in; `seq` is the
+/// journal's last number. Events about alarms the site no longer has are passed over. Call it before
+/// the first step.
+pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Remembered>, seq: u64) {
+    state.seq = state.seq.max(seq);
+    let now = state.now;
     for event in past {
-        let Some(alarm) = plan.alarm(&event.alarm) else { continue };
-        let alarm = &mut state.alarms[alarm.0];
-        alarm.life = event.life;
-        alarm.since = Some(event.at);
-        if event.kind == EventKind::AlarmRaised {
-            (alarm.raised, alarm.cleared, alarm.acknowledged) = (Some(event.at), None, None);
-        } else if event.kind == EventKind::AlarmCleared {
-            alarm.cleared = Some(event.at);
-        } else if event.kind == EventKind::AlarmAcknowledged {
-            alarm.acknowledged = Some(event.at);
+        let Some(index) = plan.alarm(&event.alarm) else { continue };
+        let alarm = &mut state.alarms[index.0];
+        alarm.remember(&event, now);
+        if alarm.life.is_unacknowledged() {
+            alarm.called = seq;
         }
     }
-    state.alarms.iter_mut().for_each(|alarm| alarm.delay.stop());
+    for (alarm, spec) in state.alarms.iter_mut().zip(&plan.alarms) {
+        alarm.delay.stop();
+        let acknowledged = alarm.acknowledged.filter(|_| alarm.life == Life::Acknowledged);
+        alarm.realarm_at =
+            acknowledged.zip(spec.realarm_after).map(|(at, after)| on_monotonic_clock(at, now) + after);
+    }
     state.look_at_all(plan);
+}
+
+impl AlarmState {
+    #[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds change nothing but the life")]
+    fn remember(&mut self, event: &Remembered, now: Moment) {
+        (self.life, self.since) = (event.life, Some(event.at));
+        match event.kind {
+            EventKind::AlarmRaised => {
+                (self.raised, self.cleared, self.acknowledged) = (Some(event.at), None, None);
+                self.first_out = event.first_out;
+            }
+            EventKind::AlarmCleared => self.cleared = Some(event.at),
+            EventKind::AlarmAcknowledged => self.acknowledged = Some(event.at),
+            EventKind::AlarmRealarmed => self.acknowledged = None,
+            EventKind::AlarmShelved => {
+                let until = |wall| Moment { mono: on_monotonic_clock(wall, now), wall };
+                self.standing.shelf =
+                    Some(event.until.map_or(Shelf::OneShot, |wall| Shelf::Until(until(wall))));
+            }
+            EventKind::AlarmUnshelved => self.standing.shelf = None,
+            EventKind::AlarmSuppressed => self.standing.suppressed = true,
+            EventKind::AlarmUnsuppressed => self.standing.suppressed = false,
+            EventKind::AlarmOutOfService => self.standing.out_of_service = true,
+            EventKind::AlarmInService => self.standing.out_of_service = false,
+            _ => {}
+        }
+    }
+}
+
+/// A time of the wall clock on this start's monotonic clock; what lies before its beginning is its
+/// beginning.
+fn on_monotonic_clock(wall: Wall, now: Moment) -> Mono {
+    let ahead = wall.duration_since(now.wall);
+    if ahead.is_negative() { now.mono - ahead.unsigned_abs() } else { now.mono + ahead.unsigned_abs() }
 }

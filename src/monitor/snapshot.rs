@@ -2,7 +2,9 @@
 //!
 //! Faces read it and nothing else. They add what only they can know: how old it is when they show it.
 
-use crate::alarm::{AlarmSpec, Kind, Life, Priority};
+use std::time::Duration;
+
+use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::state::AlarmState;
 use crate::monitor::{DeviceReport, LineReport, Plan, State};
@@ -13,6 +15,8 @@ use crate::signal::{Quality, Sample, SignalIndex, SignalSpec, Value};
 pub struct Snapshot {
     /// When it was true.
     pub at: Moment,
+    /// Grows with every event; an operator action says with it what its caller had seen.
+    pub seq: u64,
     /// The site's id.
     pub site_id: String,
     /// The site's name.
@@ -36,6 +40,8 @@ pub struct Summary {
     pub alarms_unacknowledged: usize,
     /// Alarms whose condition cannot be known now.
     pub alarms_indeterminate: usize,
+    /// Alarms that are shelved, suppressed by design or out of service; the other counts are without them.
+    pub alarms_withheld: usize,
     /// Signals of good quality.
     pub signals_good: usize,
     /// Signals of uncertain quality.
@@ -104,6 +110,12 @@ pub struct AlarmStatus {
     pub priority: Priority,
     /// Where it is in its life cycle.
     pub life: Life,
+    /// Why it is withheld from the operator, if it is.
+    pub withheld: Option<Withheld>,
+    /// When its shelving ends, if it is shelved for a time.
+    pub shelved_until: Option<Wall>,
+    /// Whether it was the first of its group to be raised.
+    pub first_out: bool,
     /// Whether its condition holds now, deadband and delays applied; `None` when that cannot be known.
     pub active: Option<bool>,
     /// Whether it needs a reset to go away, now or once its condition is gone.
@@ -122,6 +134,8 @@ pub struct AlarmStatus {
     pub consequence: Option<String>,
     /// What to do.
     pub action: Option<String>,
+    /// How long the operator has before the consequence sets in.
+    pub time_to_respond: Option<Duration>,
 }
 
 impl Snapshot {
@@ -135,6 +149,7 @@ impl Snapshot {
             alarms_active: alarms(|alarm| alarm.active == Some(true)),
             alarms_unacknowledged: alarms(|alarm| alarm.life.is_unacknowledged()),
             alarms_indeterminate: alarms(|alarm| alarm.active.is_none()),
+            alarms_withheld: self.alarms.iter().filter(|alarm| alarm.withheld.is_some()).count(),
             signals_good: signals(Quality::Good),
             signals_uncertain: signals(Quality::Uncertain),
             signals_bad: signals(Quality::Bad),
@@ -146,6 +161,7 @@ impl Snapshot {
 pub fn snapshot(plan: &Plan, state: &State) -> Snapshot {
     Snapshot {
         at: state.now,
+        seq: state.seq,
         site_id: plan.site_id.clone(),
         site_name: plan.site_name.clone(),
         lines: line_statuses(plan, state),
@@ -201,6 +217,12 @@ fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
         kind: spec.kind.clone(),
         priority: spec.priority,
         life: state.life,
+        withheld: state.standing.withheld(),
+        shelved_until: state.standing.shelf.and_then(|shelf| match shelf {
+            Shelf::Until(until) => Some(until.wall),
+            Shelf::OneShot => None,
+        }),
+        first_out: state.first_out,
         active: state.active(),
         latching: spec.latching,
         since: state.since,
@@ -210,6 +232,7 @@ fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
         cause: spec.cause.clone(),
         consequence: spec.consequence.clone(),
         action: spec.action.clone(),
+        time_to_respond: spec.time_to_respond,
     };
     plan.alarms.iter().zip(&state.alarms).map(status).collect()
 }

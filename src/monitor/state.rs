@@ -3,9 +3,11 @@
 use std::time::Duration;
 
 use crate::alarm::{
-    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Known, Life, Verdict, WhenLost, condition,
+    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Known, Life, Shelf, Standing, Verdict, WhenLost,
+    condition,
 };
 use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::button::ButtonState;
 use crate::monitor::{LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
@@ -17,6 +19,9 @@ pub struct State {
     pub(super) wake: Option<Mono>,
     pub(super) signals: Vec<SignalState>,
     pub(super) alarms: Vec<AlarmState>,
+    pub(super) buttons: Vec<ButtonState>,
+    /// Counts the events told; never less than the journal's last number at start.
+    pub(super) seq: u64,
     pub(super) known: Evidence,
 }
 
@@ -67,6 +72,7 @@ pub(super) enum Flush {
 pub(super) struct AlarmState {
     pub(super) condition: Box<dyn Condition>,
     pub(super) life: Life,
+    pub(super) standing: Standing,
     pub(super) verdict: Verdict,
     pub(super) delay: Delay,
     /// When the verdict may change although nothing comes in.
@@ -75,6 +81,11 @@ pub(super) struct AlarmState {
     pub(super) raised: Option<Wall>,
     pub(super) cleared: Option<Wall>,
     pub(super) acknowledged: Option<Wall>,
+    pub(super) realarm_at: Option<Mono>,
+    /// The first of its group to be raised.
+    pub(super) first_out: bool,
+    /// [`State::seq`] of the last event by which it called for attention.
+    pub(super) called: u64,
 }
 
 impl State {
@@ -86,6 +97,8 @@ impl State {
             wake: None,
             signals: plan.signals.iter().map(|_| SignalState::unread(now)).collect(),
             alarms: plan.alarms.iter().map(AlarmState::normal).collect(),
+            buttons: vec![ButtonState::default(); plan.push_buttons.len()],
+            seq: 0,
             known: Evidence {
                 samples: vec![unread; plan.signals.len()],
                 active: vec![None; plan.alarms.len()],
@@ -172,6 +185,7 @@ impl AlarmState {
         AlarmState {
             condition: condition::of(spec),
             life: Life::Normal,
+            standing: Standing::default(),
             verdict: Verdict::Unknown,
             delay: Delay::STOPPED,
             next_look: None,
@@ -179,6 +193,9 @@ impl AlarmState {
             raised: None,
             cleared: None,
             acknowledged: None,
+            realarm_at: None,
+            first_out: false,
+            called: 0,
         }
     }
 
@@ -195,7 +212,11 @@ impl AlarmState {
 
     /// When it must be looked at again even if nothing comes in.
     pub(super) fn deadline(&self) -> Option<Mono> {
-        self.delay.deadline().into_iter().chain(self.next_look).min()
+        let unshelved = match self.standing.shelf {
+            Some(Shelf::Until(until)) => Some(until.mono),
+            Some(Shelf::OneShot) | None => None,
+        };
+        [self.delay.deadline(), self.next_look, self.realarm_at, unshelved].into_iter().flatten().min()
     }
 
     /// Whether the condition holds now, deadband and delays applied.

@@ -4,13 +4,12 @@
 //! order, then applies the input, then goes on to `now`. So the outcome does not depend on how often
 //! or how late the monitor is called, and a replay of the same inputs gives the same events.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
+use crate::alarm::AlarmIndex;
 use crate::moment::Moment;
 use crate::monitor::state::LastAnswer;
-use crate::monitor::{
-    Action, ActionResult, Detail, Event, EventKind, LineReport, Plan, RecordReport, State, Who,
-};
+use crate::monitor::{Action, ActionResult, Detail, Event, EventKind, LineReport, Plan, RecordReport, State};
 use crate::signal::{Reading, Reason, Reasons, Sample, SignalIndex, assess};
 
 /// What comes in.
@@ -41,7 +40,7 @@ pub struct Output {
 
 /// One step. `state` was made for `plan`. A `now` before the last step's counts as the last step's.
 pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output {
-    let mut step = Step { plan, state, output: Output::default() };
+    let mut step = Step { plan, state, output: Output::default(), votes_due: BTreeSet::new() };
     match input {
         Input::Readings(readings) => {
             if let Some(first) = readings.first() {
@@ -63,6 +62,7 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
         }
         Input::Tick => {}
     }
+    step.count_votes();
     step.go_on_to(now);
     step.output
 }
@@ -72,6 +72,8 @@ pub(super) struct Step<'a> {
     pub(super) plan: &'a Plan,
     pub(super) state: &'a mut State,
     pub(super) output: Output,
+    /// Alarms that vote on others and have to look again.
+    pub(super) votes_due: BTreeSet<AlarmIndex>,
 }
 
 /// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
@@ -102,12 +104,13 @@ impl Step<'_> {
             self.state.now = to.at(wake.max(self.state.now.mono));
             self.look_at_due_alarms();
             self.judge_due_signals();
+            self.count_votes();
             self.state.wake = self.state.earliest_deadline(self.plan);
         }
         self.state.now = to;
         if clock_step_ms.abs() >= CLOCK_STEP_MS_MIN {
             let step_s = Detail::Number(seconds(clock_step_ms));
-            self.tell(EventKind::ClockStepped, self.plan.site_id.clone(), None, [("step_s", step_s)]);
+            self.tell_plainly(EventKind::ClockStepped, &self.plan.site_id, [("step_s", step_s)]);
         }
     }
 
@@ -145,15 +148,20 @@ impl Step<'_> {
         self.look_at_siskin();
     }
 
-    /// Puts an event into the output, stamped with the present.
-    pub(super) fn tell<const N: usize>(
+    /// Puts an event into the output.
+    pub(super) fn tell(&mut self, event: Event) {
+        self.state.seq += 1;
+        self.output.events.push(event);
+    }
+
+    /// Tells what happened of itself, now.
+    pub(super) fn tell_plainly<const N: usize>(
         &mut self,
         kind: EventKind,
-        subject: String,
-        who: Option<Who>,
+        subject: &str,
         detail: [(&'static str, Detail); N],
     ) {
-        let detail = BTreeMap::from(detail);
-        self.output.events.push(Event { at: self.state.now, kind, subject, who, detail });
+        let (subject, detail) = (subject.to_owned(), BTreeMap::from(detail));
+        self.tell(Event { at: self.state.now, kind, subject, who: None, detail });
     }
 }

@@ -152,6 +152,7 @@ const NOW_MS: u64 = 245_120;
 pub fn story() -> Snapshot {
     Snapshot {
         at: at_ms(NOW_MS),
+        seq: 0,
         site_id: "willow-bend".to_owned(),
         site_name: "Willow Bend Interconnect".to_owned(),
         lines: vec![
@@ -267,6 +268,9 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         kind,
         priority,
         life: Life::Normal,
+        withheld: None,
+        shelved_until: None,
+        first_out: false,
         active: Some(false),
         latching: true,
         since: None,
@@ -276,6 +280,7 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         cause: None,
         consequence: None,
         action: None,
+        time_to_respond: None,
     }
 }
 
