@@ -6,6 +6,8 @@
 //! rendered a second time to be checked, so that no library's way of writing a number matters.
 //! `docs/journal.md` tells the same to people who check it with other tools.
 
+use std::fmt::Write;
+
 use serde_json::{Map, Value};
 use sha2::{Digest, Sha256};
 
@@ -35,7 +37,10 @@ impl Default for Head {
 /// The hash of the entry `text` that follows the entry with the hash `previous`.
 pub fn link(previous: &str, text: &str) -> String {
     let digest = Sha256::new().chain_update(previous).chain_update("\n").chain_update(text).finalize();
-    digest.iter().map(|byte| format!("{byte:02x}")).collect()
+    digest.iter().fold(String::with_capacity(FIRST_PREVIOUS.len()), |mut hex, byte| {
+        let _ = write!(hex, "{byte:02x}"); // writing to a string does not fail
+        hex
+    })
 }
 
 /// The event as the text of entry `seq`.

@@ -5,6 +5,7 @@
 //! program is left exactly as it is. What lies in the file is its owner's business ([`super::journal`],
 //! [`super::samples`]).
 
+use std::fmt;
 use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
@@ -75,6 +76,17 @@ pub(super) enum Flaw {
     Failed(rusqlite::Error),
 }
 
+impl fmt::Display for Flaw {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        match self {
+            Flaw::Damaged(cause) => write!(out, "damaged: {cause}"),
+            Flaw::Newer { found, .. } => write!(out, "written by a newer siskin (layout {found})"),
+            Flaw::Foreign => out.write_str("a database of another program"),
+            Flaw::Failed(error) => write!(out, "{error}"),
+        }
+    }
+}
+
 impl From<rusqlite::Error> for Flaw {
     fn from(error: rusqlite::Error) -> Self {
         if speaks_of_damage(&error) { Flaw::Damaged(error.to_string()) } else { Flaw::Failed(error) }
@@ -100,32 +112,50 @@ pub(super) fn speaks_of_damage(error: &rusqlite::Error) -> bool {
     )
 }
 
-/// Opens the file for writing, creating it where there is none; a damaged one is moved aside first.
-pub(super) fn open_or_replace(
-    path: &Path,
-    layout: &Layout,
-    now: Wall,
-) -> Result<(Connection, Option<Replaced>), OpenError> {
-    match open(path, layout) {
-        Ok(db) => Ok((db, None)),
-        Err(Flaw::Damaged(cause)) => {
-            let (db, replaced) = replace(path, layout, cause, now)?;
-            Ok((db, Some(replaced)))
-        }
-        Err(flaw) => Err(refusal(path, flaw)),
-    }
+/// One of our files, held by the one thread that writes to it.
+pub(super) struct OwnFile {
+    path: PathBuf,
+    layout: &'static Layout,
+    /// `None` after the file was moved aside, until the next write begins a new one.
+    db: Option<Connection>,
 }
 
-/// Moves the damaged file aside and begins a new one. No connection to it may be open any more.
-pub(super) fn replace(
-    path: &Path,
-    layout: &Layout,
-    cause: String,
-    now: Wall,
-) -> Result<(Connection, Replaced), OpenError> {
-    let moved_to = move_aside(path, now).map_err(|error| OpenError::io(path, &error))?;
-    let db = open(path, layout).map_err(|flaw| refusal(path, flaw))?;
-    Ok((db, Replaced { file: path.to_owned(), moved_to, cause }))
+impl OwnFile {
+    /// Opens the file, creating it where there is none; a damaged one is moved aside first.
+    pub(super) fn open(
+        path: &Path,
+        layout: &'static Layout,
+        now: Wall,
+    ) -> Result<(OwnFile, Option<Replaced>), OpenError> {
+        let mut file = OwnFile { path: path.to_owned(), layout, db: None };
+        let replaced = match file.db() {
+            Ok(_) => None,
+            Err(Flaw::Damaged(cause)) => {
+                Some(file.move_aside(cause, now).map_err(|error| OpenError::io(path, &error))?)
+            }
+            Err(flaw) => return Err(refusal(path, flaw)),
+        };
+        file.db().map_err(|flaw| refusal(path, flaw))?;
+        Ok((file, replaced))
+    }
+
+    /// The open file; one that was moved aside is begun anew.
+    pub(super) fn db(&mut self) -> Result<&mut Connection, Flaw> {
+        let db = match self.db.take() {
+            Some(db) => db,
+            None => open(&self.path, self.layout)?,
+        };
+        Ok(self.db.insert(db))
+    }
+
+    /// Moves the damaged file aside; the next use begins a new one.
+    pub(super) fn move_aside(&mut self, cause: String, now: Wall) -> io::Result<Replaced> {
+        if let Some(db) = self.db.take() {
+            close_untouched(&db).map_err(io::Error::other)?;
+        }
+        let moved_to = move_aside(&self.path, now)?;
+        Ok(Replaced { file: self.path.clone(), moved_to, cause })
+    }
 }
 
 /// Opens the file for reading only, beside a daemon that writes to it or without one.
@@ -217,7 +247,7 @@ impl Layout {
     }
 }
 
-fn refusal(path: &Path, flaw: Flaw) -> OpenError {
+pub(super) fn refusal(path: &Path, flaw: Flaw) -> OpenError {
     let path = path.to_owned();
     match flaw {
         Flaw::Newer { found, known } => OpenError::Newer { path, found, known },

@@ -4,13 +4,14 @@
 //! columns are computed from it by SQLite itself, so they cannot say anything else. This is the
 //! writer's side; readers come through [`super::JournalReader`].
 
+use std::io;
 use std::path::Path;
 use std::sync::Arc;
 
 use rusqlite::{Connection, OptionalExtension, TransactionBehavior};
 
 use crate::history::chain::{Head, entry_text, link, parse_entry};
-use crate::history::file::{self, Flaw, Layout, Replaced};
+use crate::history::file::{Flaw, Layout, OwnFile, Replaced};
 use crate::history::{OpenError, seq_of_row};
 use crate::moment::Wall;
 use crate::monitor::Event;
@@ -21,7 +22,7 @@ pub const JOURNAL_FILE: &str = "journal.db";
 /// Entries at the end of the chain that are checked each time the journal is opened.
 const CHECKED_AT_OPEN: i64 = 1_000;
 
-pub(super) const LAYOUT: Layout = Layout {
+static LAYOUT: Layout = Layout {
     application_id: 0x5373_6b4a, // "SskJ"
     migrations: &["
         CREATE TABLE event (
@@ -46,59 +47,48 @@ pub(super) const LAYOUT: Layout = Layout {
 
 /// The journal, open for appending.
 pub(super) struct Journal {
-    db: Connection,
+    file: OwnFile,
 }
 
 impl Journal {
     /// Opens or begins the journal at `path`; a damaged one is moved aside.
     pub(super) fn open(path: &Path, now: Wall) -> Result<(Journal, Option<Replaced>), OpenError> {
-        let (db, replaced) = file::open_or_replace(path, &LAYOUT, now)?;
-        Ok((Journal { db }, replaced))
-    }
-
-    /// Moves the journal aside while the daemon runs, and begins a new one.
-    pub(super) fn replace(&mut self, path: &Path, cause: String, now: Wall) -> Result<Replaced, OpenError> {
-        // The old connection must be gone before its file is renamed, without a last touch.
-        let placeholder = Connection::open_in_memory();
-        let disk =
-            |error: rusqlite::Error| OpenError::Disk { path: path.to_owned(), cause: error.to_string() };
-        file::close_untouched(&self.db).map_err(disk)?;
-        self.db = placeholder.map_err(disk)?;
-        let (db, replaced) = file::replace(path, &LAYOUT, cause, now)?;
-        self.db = db;
-        Ok(replaced)
+        let (file, replaced) = OwnFile::open(path, &LAYOUT, now)?;
+        Ok((Journal { file }, replaced))
     }
 
     /// The end of the chain.
-    pub(super) fn head(&self) -> rusqlite::Result<Head> {
-        head(&self.db)
+    pub(super) fn head(&mut self) -> Result<Head, Flaw> {
+        Ok(head(self.file.db()?)?)
     }
 
     /// Appends the events in one transaction; returns each batch's numbers and the new head. When
     /// it returns, they are on the disk.
-    pub(super) fn append(&mut self, batches: &[Arc<[Event]>]) -> rusqlite::Result<(Vec<Vec<u64>>, Head)> {
-        let transaction = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    pub(super) fn append(&mut self, batches: &[Arc<[Event]>]) -> Result<(Vec<Vec<u64>>, Head), Flaw> {
+        let transaction = self.file.db()?.transaction_with_behavior(TransactionBehavior::Immediate)?;
         // Read anew each time: after a failed commit nothing remembered could be wrong.
         let mut end = head(&transaction)?;
-        let mut numbers = Vec::with_capacity(batches.len());
-        {
-            let mut insert =
-                transaction.prepare_cached("INSERT INTO event (seq, text, hash) VALUES (?1, ?2, ?3)")?;
-            for batch in batches {
-                let mut of_batch = Vec::with_capacity(batch.len());
-                for event in batch.iter() {
-                    let seq = end.seq + 1;
-                    let text = entry_text(seq, event);
-                    let hash = link(&end.hash, &text);
-                    insert.execute((i64::try_from(seq).unwrap_or(i64::MAX), &text, &hash))?;
-                    end = Head { seq, hash };
-                    of_batch.push(seq);
-                }
-                numbers.push(of_batch);
-            }
-        }
+        let mut insert =
+            transaction.prepare_cached("INSERT INTO event (seq, text, hash) VALUES (?1, ?2, ?3)")?;
+        let mut append = |event: &Event| -> rusqlite::Result<u64> {
+            let seq = end.seq + 1;
+            let text = entry_text(seq, event);
+            let hash = link(&end.hash, &text);
+            insert.execute((i64::try_from(seq).unwrap_or(i64::MAX), &text, &hash))?;
+            end = Head { seq, hash };
+            Ok(seq)
+        };
+        let numbers: rusqlite::Result<Vec<Vec<u64>>> =
+            batches.iter().map(|batch| batch.iter().map(&mut append).collect()).collect();
+        let numbers = numbers?;
+        drop(insert);
         transaction.commit()?;
         Ok((numbers, end))
+    }
+
+    /// Moves a damaged journal aside while the daemon runs; the next append begins a new one.
+    pub(super) fn move_aside(&mut self, cause: String, now: Wall) -> io::Result<Replaced> {
+        self.file.move_aside(cause, now)
     }
 }
 

@@ -8,15 +8,14 @@ use std::os::unix::fs::DirBuilderExt;
 use std::path::Path;
 use std::sync::Arc;
 use std::thread;
-use std::time::Duration;
 
 use tokio::sync::oneshot;
 
 use crate::config::Site;
-use crate::history::file::sync_directory_of;
+use crate::history::file::{refusal, sync_directory_of};
 use crate::history::journal::{JOURNAL_FILE, Journal};
 use crate::history::queue::{Limits, Queue};
-use crate::history::samples::{HISTORY_FILE, SampleStore};
+use crate::history::samples::{Bounds, HISTORY_FILE, SampleStore};
 use crate::history::scribe::Scribe;
 use crate::history::{JournalReader, OpenError, RecordError, RecorderStatus, Replaced, SampleReader};
 use crate::moment::Clock;
@@ -44,8 +43,7 @@ pub fn open(dir: &Path, site: &Site, clock: Clock) -> Result<Record, OpenError> 
     let kept = Kept {
         site_id: site.id.clone(),
         signals: site.signals.iter().map(|signal| signal.id.clone()).collect(),
-        keep_samples: site.history.keep_samples,
-        max_size_bytes: site.history.max_size_bytes,
+        bounds: Bounds { keep: site.history.keep_samples, max_size_bytes: site.history.max_size_bytes },
     };
     open_with(dir, &kept, clock, Limits::default())
 }
@@ -54,35 +52,25 @@ pub fn open(dir: &Path, site: &Site, clock: Clock) -> Result<Record, OpenError> 
 pub(super) struct Kept {
     pub(super) site_id: String,
     pub(super) signals: Vec<String>,
-    pub(super) keep_samples: Duration,
-    pub(super) max_size_bytes: u64,
+    pub(super) bounds: Bounds,
 }
 
 pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -> Result<Record, OpenError> {
     let lock = take_lock(dir)?;
     let now = clock().wall;
     let (journal_path, history_path) = (dir.join(JOURNAL_FILE), dir.join(HISTORY_FILE));
-    let (journal, journal_replaced) = Journal::open(&journal_path, now)?;
+    let (mut journal, journal_replaced) = Journal::open(&journal_path, now)?;
     let (samples, history_replaced) =
-        SampleStore::open(&history_path, &kept.signals, kept.keep_samples, kept.max_size_bytes, now)?;
+        SampleStore::open(&history_path, kept.signals.clone(), kept.bounds, now)?;
     sync_directory_of(&journal_path).map_err(|error| OpenError::io(dir, &error))?;
 
-    let disk = |cause: String| OpenError::Disk { path: journal_path.clone(), cause };
-    let head = journal.head().map_err(|error| disk(error.to_string()))?;
+    let head = journal.head().map_err(|flaw| refusal(&journal_path, flaw))?;
     let queue = Arc::new(Queue::new(limits, head));
-    let scribe = Scribe::new(
-        Arc::clone(&queue),
-        journal,
-        samples,
-        journal_path.clone(),
-        clock,
-        kept.site_id.clone(),
-        lock,
-    );
+    let scribe = Scribe::new(Arc::clone(&queue), journal, samples, clock, kept.site_id.clone(), lock);
     thread::Builder::new()
         .name("recorder".to_owned())
         .spawn(move || scribe.run())
-        .map_err(|error| disk(format!("no thread to write with: {error}")))?;
+        .map_err(|error| OpenError::io(dir, &error))?;
     Ok(Record {
         recorder: Recorder { owner: Arc::new(Owner { queue }) },
         replaced: journal_replaced.into_iter().chain(history_replaced).collect(),

@@ -5,13 +5,14 @@
 //! `value` tells which; a bad sample has no value. Samples past their age or over the size are given
 //! up oldest first, in slices; freed pages are used again, and the file is never rebuilt.
 
+use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::types::{ToSql, ToSqlOutput, ValueRef};
 use rusqlite::{Connection, TransactionBehavior};
 
-use crate::history::file::{self, Flaw, Layout, Replaced};
+use crate::history::file::{self, Flaw, Layout, OwnFile, Replaced, refusal};
 use crate::history::{OpenError, ReadError};
 use crate::moment::Wall;
 use crate::signal::{Reason, Reasons, Sample, SignalIndex, Value};
@@ -19,18 +20,16 @@ use crate::signal::{Reason, Reasons, Sample, SignalIndex, Value};
 /// The history's name in the data directory.
 pub const HISTORY_FILE: &str = "history.db";
 
-/// The most samples that one read returns.
-pub const SAMPLES_READ_MAX: usize = 1_000_000;
+/// The most samples that one read returns: more than a day at one a second.
+pub const SAMPLES_READ_MAX: usize = 100_000;
 
-/// Rows given up in one transaction. More than can come between two commits of a large site.
-const TRIM_ROWS_MAX: u32 = 20_000;
 /// Share of the size limit, in percent, that is filled before the oldest samples are given up: a
 /// completely full file could not even delete.
 const FILLED_PERCENT_MAX: i64 = 90;
 /// The smallest file that is of any use.
 const PAGES_MIN: i64 = 64;
 
-pub(super) const LAYOUT: Layout = Layout {
+static LAYOUT: Layout = Layout {
     application_id: 0x5373_6b48, // "SskH"
     migrations: &["
         CREATE TABLE signal (
@@ -68,31 +67,44 @@ pub struct KeptSample {
     pub reasons: Reasons,
 }
 
+/// How much the history may hold.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Bounds {
+    /// Older samples are given up.
+    pub(super) keep: Duration,
+    /// The most bytes the file may take.
+    pub(super) max_size_bytes: u64,
+}
+
 /// The history, open for writing.
 pub(super) struct SampleStore {
-    db: Connection,
-    /// The key of each signal of the site.
+    file: OwnFile,
+    bounds: Bounds,
+    /// The ids of the site's signals, in site order.
+    signals: Vec<String>,
+    /// What the file has to be told and asked once it is open.
+    known: Option<Known>,
+}
+
+/// What is known of the open file.
+struct Known {
+    /// The key of each signal, in site order.
     keys: Vec<i64>,
-    keep: Duration,
+    /// The most pages the file may have.
     pages_max: i64,
 }
 
 impl SampleStore {
-    /// Opens or begins the history at `path`; a damaged one is moved aside. `signals` are the ids of
-    /// the site's signals, in site order.
+    /// Opens or begins the history at `path`; a damaged one is moved aside.
     pub(super) fn open(
         path: &Path,
-        signals: &[String],
-        keep: Duration,
-        max_size_bytes: u64,
+        signals: Vec<String>,
+        bounds: Bounds,
         now: Wall,
     ) -> Result<(SampleStore, Option<Replaced>), OpenError> {
-        let (db, replaced) = file::open_or_replace(path, &LAYOUT, now)?;
-        let disk =
-            |error: rusqlite::Error| OpenError::Disk { path: path.to_owned(), cause: error.to_string() };
-        let pages_max = limit_size(&db, max_size_bytes).map_err(disk)?;
-        let mut store = SampleStore { db, keys: Vec::new(), keep, pages_max };
-        store.learn_names(signals).map_err(disk)?;
+        let (file, replaced) = OwnFile::open(path, &LAYOUT, now)?;
+        let mut store = SampleStore { file, bounds, signals, known: None };
+        store.open_file().map_err(|flaw| refusal(path, flaw))?;
         Ok((store, replaced))
     }
 
@@ -100,56 +112,54 @@ impl SampleStore {
     pub(super) fn keep<'a>(
         &mut self,
         samples: impl Iterator<Item = &'a (SignalIndex, Sample)>,
-    ) -> rusqlite::Result<()> {
-        let transaction = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        {
-            let mut insert = transaction.prepare_cached(
-                "INSERT INTO sample (signal, time_ms, value, reasons) VALUES (?1, ?2, ?3, ?4)",
-            )?;
-            for (signal, sample) in samples {
-                let Some(key) = self.keys.get(signal.0) else { continue };
-                let time_ms = sample.at.wall.as_millisecond();
-                insert.execute((key, time_ms, sample.value().map(Stored), sample.reasons().bits()))?;
-            }
+    ) -> Result<(), Flaw> {
+        let (db, known) = self.open_file()?;
+        let transaction = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+        let mut insert = transaction
+            .prepare_cached("INSERT INTO sample (signal, time_ms, value, reasons) VALUES (?1, ?2, ?3, ?4)")?;
+        for (signal, sample) in samples {
+            let Some(key) = known.keys.get(signal.0) else { continue };
+            let time_ms = sample.at.wall.as_millisecond();
+            insert.execute((key, time_ms, sample.value().map(Stored), sample.reasons().bits()))?;
         }
-        transaction.commit()
+        drop(insert);
+        Ok(transaction.commit()?)
     }
 
-    /// Gives up a slice of the oldest samples when they are past their age, or the file is nearly as
-    /// large as it may be. Returns how many.
-    pub(super) fn trim(&mut self, now: Wall) -> rusqlite::Result<usize> {
-        let oldest_kept = if self.is_nearly_full()? {
+    /// Gives up the oldest samples when they are past their age, or the file is nearly as large as it
+    /// may be: at most `rows_max` of them. Somewhat more than came in is enough, and keeps a clock that
+    /// was set wrong for an hour from emptying the file.
+    pub(super) fn trim(&mut self, now: Wall, rows_max: usize) -> Result<(), Flaw> {
+        let keep = self.bounds.keep;
+        let (db, known) = self.open_file()?;
+        let oldest_kept = if is_nearly_full(db, known.pages_max)? {
             i64::MAX
         } else {
-            now.checked_sub(self.keep).unwrap_or(Wall::MIN).as_millisecond()
+            now.checked_sub(keep).unwrap_or(Wall::MIN).as_millisecond()
         };
-        self.db
-            .prepare_cached(
-                "DELETE FROM sample WHERE time_ms < ?1
-                 AND id IN (SELECT id FROM sample ORDER BY id LIMIT ?2)",
-            )?
-            .execute((oldest_kept, TRIM_ROWS_MAX))
+        db.prepare_cached(
+            "DELETE FROM sample WHERE time_ms < ?1 AND id IN (SELECT id FROM sample ORDER BY id LIMIT ?2)",
+        )?
+        .execute((oldest_kept, i64::try_from(rows_max).unwrap_or(i64::MAX)))?;
+        Ok(())
     }
 
-    fn is_nearly_full(&self) -> rusqlite::Result<bool> {
-        let pages: i64 = self.db.pragma_query_value(None, "page_count", |row| row.get(0))?;
-        let free: i64 = self.db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
-        Ok(pages - free > self.pages_max / 100 * FILLED_PERCENT_MAX)
+    /// Moves a damaged history aside while the daemon runs; the next sample begins a new one.
+    pub(super) fn move_aside(&mut self, cause: String, now: Wall) -> io::Result<Replaced> {
+        self.known = None;
+        self.file.move_aside(cause, now)
     }
 
-    fn learn_names(&mut self, signals: &[String]) -> rusqlite::Result<()> {
-        let transaction = self.db.transaction_with_behavior(TransactionBehavior::Immediate)?;
-        for name in signals {
-            transaction.execute("INSERT OR IGNORE INTO signal (name) VALUES (?1)", [name])?;
-            let key =
-                transaction.query_row("SELECT id FROM signal WHERE name = ?1", [name], |row| row.get(0))?;
-            self.keys.push(key);
-        }
-        for reason in Reason::ALL {
-            let bit = Reasons::one(reason).bits();
-            transaction.execute("INSERT OR IGNORE INTO reason VALUES (?1, ?2)", (bit, reason.word()))?;
-        }
-        transaction.commit()
+    fn open_file(&mut self) -> Result<(&mut Connection, &Known), Flaw> {
+        let db = self.file.db()?;
+        let known = match self.known.take() {
+            Some(known) => known,
+            None => Known {
+                pages_max: limit_size(db, self.bounds.max_size_bytes)?,
+                keys: learn_names(db, &self.signals)?,
+            },
+        };
+        Ok((db, self.known.insert(known)))
     }
 }
 
@@ -208,6 +218,28 @@ fn restore(stored: ValueRef<'_>) -> Option<Value> {
         ValueRef::Integer(flag) => Some(Value::Flag(flag != 0)),
         ValueRef::Null | ValueRef::Text(_) | ValueRef::Blob(_) => None,
     }
+}
+
+/// The key of each signal; new signals are given one.
+fn learn_names(db: &mut Connection, signals: &[String]) -> rusqlite::Result<Vec<i64>> {
+    let transaction = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
+    let mut keys = Vec::with_capacity(signals.len());
+    for name in signals {
+        transaction.execute("INSERT OR IGNORE INTO signal (name) VALUES (?1)", [name])?;
+        keys.push(transaction.query_row("SELECT id FROM signal WHERE name = ?1", [name], |row| row.get(0))?);
+    }
+    for reason in Reason::ALL {
+        let bit = Reasons::one(reason).bits();
+        transaction.execute("INSERT OR IGNORE INTO reason VALUES (?1, ?2)", (bit, reason.word()))?;
+    }
+    transaction.commit()?;
+    Ok(keys)
+}
+
+fn is_nearly_full(db: &Connection, pages_max: i64) -> rusqlite::Result<bool> {
+    let pages: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+    let free: i64 = db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
+    Ok(pages - free > pages_max / 100 * FILLED_PERCENT_MAX)
 }
 
 /// Sets the hard stop on the file's size, and returns it in pages.

@@ -5,11 +5,11 @@
 //! writing works again, what was given up meanwhile becomes an event itself.
 
 use std::fs::File;
-use std::path::PathBuf;
+use std::io;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use crate::history::file::speaks_of_damage;
+use crate::history::file::{Flaw, Replaced};
 use crate::history::journal::Journal;
 use crate::history::queue::{Queue, Waiting};
 use crate::history::samples::SampleStore;
@@ -21,7 +21,6 @@ pub(super) struct Scribe {
     queue: Arc<Queue>,
     journal: Journal,
     samples: SampleStore,
-    journal_path: PathBuf,
     clock: Clock,
     site_id: String,
     /// When events may be written, and samples should be.
@@ -51,7 +50,6 @@ impl Scribe {
         queue: Arc<Queue>,
         journal: Journal,
         samples: SampleStore,
-        journal_path: PathBuf,
         clock: Clock,
         site_id: String,
         lock: File,
@@ -61,7 +59,6 @@ impl Scribe {
             queue,
             journal,
             samples,
-            journal_path,
             clock,
             site_id,
             events_pace: Pace::starting(Duration::ZERO),
@@ -127,12 +124,12 @@ impl Scribe {
                 }
                 true
             }
-            Err(error) => {
-                self.events_pace.failed(&error, self.queue.limits.retry_after);
-                tracing::error!("{}: cannot be written: {error}", self.journal_path.display());
+            Err(flaw) => {
+                self.events_pace.failed("journal", &flaw, self.queue.limits.retry_after);
                 self.say(&mut self.queue.lock());
-                if speaks_of_damage(&error) {
-                    self.replace_journal(&error.to_string());
+                if let Flaw::Damaged(cause) = flaw {
+                    let moved = self.journal.move_aside(cause, (self.clock)().wall);
+                    self.tell_replaced(moved);
                 }
                 false
             }
@@ -143,19 +140,20 @@ impl Scribe {
         let limits = &self.queue.limits;
         let taken = std::mem::take(&mut self.queue.lock().samples);
         let kept = self.samples.keep(taken.iter());
-        let trimmed = self.samples.trim((self.clock)().wall);
-        match kept.and(trimmed) {
-            Ok(_) => {
-                self.samples_pace.worked(limits.samples_every);
-                self.say(&mut self.queue.lock());
-            }
-            Err(error) => {
-                self.samples_pace.failed(&error, limits.retry_after);
-                tracing::error!("the history cannot be written: {error}");
-                let mut waiting = self.queue.lock();
-                waiting.put_back(taken, limits.samples_queued_max);
-                self.say(&mut waiting);
-            }
+        // Also when nothing could be kept: the file may be full.
+        let trimmed = self.samples.trim((self.clock)().wall, 2 * taken.len());
+        if kept.is_err() {
+            self.queue.lock().put_back(taken, limits.samples_queued_max);
+        }
+        let flaw = kept.and(trimmed).err();
+        match &flaw {
+            None => self.samples_pace.worked(limits.samples_every),
+            Some(flaw) => self.samples_pace.failed("history", flaw, limits.retry_after),
+        }
+        self.say(&mut self.queue.lock());
+        if let Some(Flaw::Damaged(cause)) = flaw {
+            let moved = self.samples.move_aside(cause, (self.clock)().wall);
+            self.tell_replaced(moved);
         }
     }
 
@@ -165,17 +163,16 @@ impl Scribe {
             self.events_pace.error.clone().or_else(|| self.samples_pace.error.clone());
     }
 
-    /// Moves a journal that has turned out to be damaged aside; what waits goes into a new one.
-    fn replace_journal(&mut self, cause: &str) {
-        let now = (self.clock)();
-        match self.journal.replace(&self.journal_path, cause.to_owned(), now.wall) {
+    /// Tells the journal and everybody else that a file has turned out to be damaged; what waits goes
+    /// into a new one.
+    fn tell_replaced(&self, moved: io::Result<Replaced>) {
+        match moved {
             Ok(replaced) => {
-                let event = replaced.event(&self.site_id, now);
                 let mut waiting = self.queue.lock();
-                waiting.add_own_event(event);
+                waiting.add_own_event(replaced.event(&self.site_id, (self.clock)()));
                 waiting.status.replaced.push(replaced);
             }
-            Err(error) => tracing::error!("{error}"),
+            Err(error) => tracing::error!("a damaged file cannot be moved aside: {error}"),
         }
     }
 
@@ -211,11 +208,15 @@ impl Pace {
         *self = Pace::starting(next_after);
     }
 
-    fn failed(&mut self, error: &rusqlite::Error, (first, longest): (Duration, Duration)) {
+    fn failed(&mut self, file: &str, flaw: &Flaw, (first, longest): (Duration, Duration)) {
         let doubled = first.saturating_mul(1_u32.checked_shl(self.failures).unwrap_or(u32::MAX));
         self.next = Instant::now() + doubled.min(longest);
         self.failures = (self.failures + 1).min(u32::BITS - 1);
-        self.error = Some(error.to_string());
+        let error = format!("{file}: {flaw}");
+        if self.error.as_ref() != Some(&error) {
+            tracing::error!("cannot write the {error}");
+        }
+        self.error = Some(error);
     }
 }
 

@@ -206,3 +206,25 @@ fn a_directory_that_cannot_be_made_is_refused_with_its_path() {
     assert!(matches!(refused, OpenError::NotWritable { .. }), "{refused}");
     assert!(refused.to_string().starts_with(&format!("{}: cannot be written", dir.display())), "{refused}");
 }
+
+#[test]
+fn damage_met_while_writing_moves_the_history_aside_too() {
+    let dir = tempfile::tempdir().unwrap();
+    filled(dir.path());
+    let limits = Limits { samples_every: Duration::ZERO, ..limits() };
+    let kept = open_with(dir.path(), &kept(), clock(), limits).unwrap();
+    let path = dir.path().join(HISTORY_FILE);
+    let root: i64 = Connection::open(&path)
+        .unwrap()
+        .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'sample_by_time'", [], |row| row.get(0))
+        .unwrap();
+    overwrite(&path, u64::try_from(root - 1).unwrap() * 4096, &[0xff; 4096]);
+
+    kept.recorder.samples(vec![(SignalIndex(1), number(0.25, 0))]);
+    wait_for(|| kept.recorder.status().replaced.len() == 1);
+    let status = || kept.recorder.status();
+    wait_for(|| status().samples_queued + status().events_queued == 0 && status().last_error.is_none());
+    assert_eq!(kept.samples.samples(DOOR, Wall::MIN, Wall::MAX).unwrap().len(), 1);
+    assert_eq!(kept.journal.read_last(1).unwrap()[0].kind, "database_replaced");
+    assert!(status().replaced[0].moved_to.exists());
+}

@@ -4,7 +4,8 @@ use rusqlite::Connection;
 
 use super::*;
 use crate::history::{
-    HISTORY_FILE, Head, JournalReader, SampleReader, VerifyError, settings_as_detail, verify,
+    ENTRIES_READ_MAX, HISTORY_FILE, Head, JournalReader, SAMPLES_READ_MAX, SampleReader, VerifyError,
+    settings_as_detail, verify,
 };
 use crate::signal::{Reason, SignalIndex};
 
@@ -149,4 +150,20 @@ fn the_sample_file_can_be_read_by_a_person() {
         .unwrap();
     let shown = ("2026-03-02T15:04:05.120Z", "above_range settling");
     assert_eq!(row, (H2S.to_owned(), shown.0.to_owned(), 4.5, shown.1.to_owned()));
+}
+
+#[test]
+fn one_read_returns_no_more_than_its_limit() {
+    let dir = tempfile::tempdir().unwrap();
+    let kept = open(dir.path());
+    let most = u64::try_from(ENTRIES_READ_MAX).unwrap();
+    record(&kept, (0..=most).map(event).collect());
+    assert_eq!(kept.journal.read(0, usize::MAX).unwrap().len(), ENTRIES_READ_MAX);
+    assert_eq!(kept.journal.read_last(usize::MAX).unwrap()[0].seq, 2);
+
+    let most = u64::try_from(SAMPLES_READ_MAX).unwrap();
+    kept.recorder.samples((0..=most).map(|ms| (SignalIndex(0), number(0.5, ms))).collect());
+    kept.recorder.close();
+    let samples = kept.samples.samples(H2S, Wall::MIN, Wall::MAX).unwrap();
+    assert_eq!((samples.len(), samples[0].time), (SAMPLES_READ_MAX, moment(0).wall));
 }

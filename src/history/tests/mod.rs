@@ -17,6 +17,7 @@ use tokio::sync::oneshot;
 
 use crate::history::queue::Limits;
 use crate::history::recorder::{Kept, open_with};
+use crate::history::samples::Bounds;
 use crate::history::{OpenError, Record, RecordError};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::{Detail, Event, EventKind, Who};
@@ -42,8 +43,7 @@ fn kept() -> Kept {
     Kept {
         site_id: "willow-bend".to_owned(),
         signals: vec![H2S.to_owned(), DOOR.to_owned()],
-        keep_samples: Duration::from_secs(3 * 365 * 86_400),
-        max_size_bytes: 1 << 30,
+        bounds: Bounds { keep: Duration::from_secs(3 * 365 * 86_400), max_size_bytes: 1 << 30 },
     }
 }
 

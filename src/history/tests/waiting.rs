@@ -16,6 +16,7 @@ fn impatient() -> Limits {
     Limits {
         events_queued_max: 5,
         samples_queued_max: 10,
+        events_per_commit_max: 2,
         answer_within: Duration::from_millis(1),
         retry_after: (Duration::from_millis(1), Duration::from_millis(20)),
         ..limits()
@@ -140,7 +141,7 @@ fn closing_gives_up_what_the_disk_does_not_take_and_says_so() {
 #[test]
 fn the_sample_file_stays_within_its_size_and_keeps_the_newest() {
     let dir = tempfile::tempdir().unwrap();
-    let small = Kept { max_size_bytes: 2 << 20, ..kept() };
+    let small = Kept { bounds: Bounds { max_size_bytes: 2 << 20, ..kept().bounds }, ..kept() };
     let limits = Limits { samples_every: Duration::ZERO, ..limits() };
     let kept = open_with(dir.path(), &small, clock(), limits).unwrap();
     let total = 120_000;
@@ -164,9 +165,13 @@ fn the_sample_file_stays_within_its_size_and_keeps_the_newest() {
 #[test]
 fn samples_past_their_age_are_given_up() {
     let dir = tempfile::tempdir().unwrap();
-    let kept =
-        open_with(dir.path(), &Kept { keep_samples: Duration::from_secs(1800), ..kept() }, clock(), limits())
-            .unwrap();
+    let kept = open_with(
+        dir.path(),
+        &Kept { bounds: Bounds { keep: Duration::from_secs(1800), ..kept().bounds }, ..kept() },
+        clock(),
+        limits(),
+    )
+    .unwrap();
     // The clock stands an hour after the start.
     let at = [0, 1_799_999, 1_800_000, 3_600_000];
     kept.recorder.samples(at.map(|ms| (SignalIndex(0), number(0.5, ms))).into());
