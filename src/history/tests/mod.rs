@@ -90,15 +90,20 @@ fn record(record: &Record, events: Vec<Event>) -> Vec<u64> {
     answer(record.recorder.events(events)).unwrap()
 }
 
-fn answer(receiver: oneshot::Receiver<Result<Vec<u64>, RecordError>>) -> Result<Vec<u64>, RecordError> {
-    receiver.blocking_recv().unwrap()
+fn answer(mut receiver: oneshot::Receiver<Result<Vec<u64>, RecordError>>) -> Result<Vec<u64>, RecordError> {
+    let mut answer = None;
+    wait_for(|| {
+        answer = receiver.try_recv().ok();
+        answer.is_some()
+    });
+    answer.unwrap()
 }
 
 /// Waits for the thing itself; a test that would hang fails instead.
-fn wait_for(happened: impl Fn() -> bool) {
+fn wait_for(mut happened: impl FnMut() -> bool) {
     let given_up = Instant::now() + Duration::from_secs(60);
     while !happened() {
         assert!(Instant::now() < given_up, "waited for in vain");
-        std::thread::sleep(Duration::from_millis(2));
+        std::thread::sleep(Duration::from_millis(1));
     }
 }

@@ -87,6 +87,36 @@ fn events_beyond_the_limit_are_given_up_counted_and_told() {
     let subjects: Vec<_> = entries.iter().map(|entry| entry.subject.as_str()).collect();
     assert_eq!(subjects, ["device-1", "device-2", "device-3", "device-4", "device-7", "willow-bend"]);
     assert_eq!(kept.recorder.status().events_lost, 2);
+
+    // What is lost after that is told at the latest when the record is closed.
+    kept.recorder.samples((0..25).map(|ms| (SignalIndex(0), number(0.5, ms))).collect());
+    kept.recorder.close();
+    assert_eq!(losses(&kept.journal.read(0, 10).unwrap()), [(2.0, 0.0), (0.0, 15.0)]);
+}
+
+#[test]
+fn one_transaction_takes_whole_batches_up_to_its_limit_and_at_least_one() {
+    let queue = Queue::new(Limits::default(), Head::default());
+    for batch in [1, 1, 1, 3] {
+        drop(queue.add_events((0..batch).map(event).collect()));
+    }
+    let sizes = |events_max| -> Vec<usize> {
+        queue.lock().first_events(events_max).iter().map(|batch| batch.len()).collect()
+    };
+    assert_eq!(sizes(2), [1, 1]);
+    assert_eq!(sizes(5), [1, 1, 1]);
+    queue.lock().events_recorded(vec![vec![1], vec![2], vec![3]], Head::default());
+    assert_eq!(sizes(2), [3]);
+}
+
+#[test]
+fn samples_put_back_stay_the_oldest() {
+    let queue = Queue::new(impatient(), Head::default());
+    queue.add_samples(vec![(SignalIndex(2), number(0.5, 2))]);
+    let failed = [0, 1].map(|signal| (SignalIndex(signal), number(0.5, 0)));
+    queue.lock().put_back(failed.into(), 2);
+    let left: Vec<_> = queue.lock().samples.iter().map(|(signal, _)| signal.0).collect();
+    assert_eq!((left, queue.status().samples_lost), (vec![1, 2], 1));
 }
 
 #[test]
