@@ -17,7 +17,6 @@ use crate::control::protocol::ActKind;
 mod alarms;
 mod check;
 mod connect;
-mod data_directory;
 mod demo;
 mod journal;
 mod log;

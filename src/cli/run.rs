@@ -1,8 +1,8 @@
 //! `siskin run`: the daemon and its faces, put together, kept going until told to stop, taken apart.
 //!
-//! Order matters. The data directory is claimed and the control socket bound before the daemon starts,
-//! so that a second daemon ends before it has asked a line anything. The faces come last and go first:
-//! who reads an answer reads it of a daemon that is whole.
+//! Order matters. The daemon comes first: it claims the data directory, so that a second daemon on it
+//! ends before it has asked a line anything. The faces come last and go first: whoever reads an answer
+//! reads it of a daemon that is whole.
 
 use std::io::{self, Write};
 use std::net::SocketAddr;
@@ -13,7 +13,6 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
-use crate::cli::data_directory::DataDirectory;
 use crate::cli::service_notice::{Notice, tell};
 use crate::cli::{CliError, Common, Outcome, log, site_file};
 use crate::config::Site;
@@ -75,10 +74,13 @@ pub fn operate(
 /// A daemon with its faces.
 pub struct Assembled {
     daemon: daemon::Running,
+    faces: Faces,
+}
+
+struct Faces {
     control: control::Serving,
     http: Option<serve::Bound>,
-    stop_faces: CancellationToken,
-    _data: DataDirectory,
+    stop: CancellationToken,
 }
 
 /// Puts the daemon and its faces together on the data directory `data`.
@@ -86,33 +88,46 @@ pub struct Assembled {
 /// # Errors
 /// [`CliError::Unreachable`] when something cannot be opened or bound; nothing is left running.
 pub async fn assemble(site: &Site, data: &Path) -> Result<Assembled, CliError> {
-    let data = DataDirectory::claim(data)?;
-    let socket = control::Socket::bind(&data.path.join(&site.control.socket)).map_err(unreachable)?;
-    let options = daemon::Options { data: data.path.clone() };
+    let options = daemon::Options { data: data.to_owned() };
     let daemon = daemon::start(site, &options).map_err(unreachable)?;
-    let stop_faces = CancellationToken::new();
-    let http = match serve_http(site, daemon.handle(), &stop_faces).await {
-        Ok(http) => http,
+    match Faces::open(site, data, &daemon.handle()).await {
+        Ok(faces) => Ok(Assembled { daemon, faces }),
         Err(error) => {
             daemon.stop().await;
-            return Err(error);
+            Err(error)
         }
-    };
-    tracing::info!("operator actions are taken at {}", socket.path().display());
-    let control = socket.serve(daemon.handle(), stop_faces.clone());
-    Ok(Assembled { daemon, control, http, stop_faces, _data: data })
+    }
 }
 
-async fn serve_http(
-    site: &Site,
-    handle: Handle,
-    stop: &CancellationToken,
-) -> Result<Option<serve::Bound>, CliError> {
-    let Some(http) = &site.http else { return Ok(None) };
-    let settings = serve::Settings { time_zone: site.time_zone.clone(), stream_every: STREAM_EVERY };
-    let bound = serve::start(http.listen, handle, settings, stop.clone()).await.map_err(unreachable)?;
-    tracing::info!("the status page is at http://{}/", bound.address);
-    Ok(Some(bound))
+impl Faces {
+    async fn open(site: &Site, data: &Path, handle: &Handle) -> Result<Faces, CliError> {
+        let stop = CancellationToken::new();
+        let socket = control::Socket::bind(&data.join(&site.control.socket)).map_err(unreachable)?;
+        let http = match &site.http {
+            Some(http) => {
+                let settings =
+                    serve::Settings { time_zone: site.time_zone.clone(), stream_every: STREAM_EVERY };
+                let bound = serve::start(http.listen, handle.clone(), settings, stop.clone()).await;
+                Some(bound.map_err(unreachable)?)
+            }
+            None => None,
+        };
+        if let Some(http) = &http {
+            tracing::info!("the status page is at http://{}/", http.address);
+        }
+        tracing::info!("operator actions are taken at {}", socket.path().display());
+        let control = socket.serve(handle.clone(), stop.clone());
+        Ok(Faces { control, http, stop })
+    }
+
+    async fn close(self) {
+        self.stop.cancel();
+        self.control.stopped().await;
+        if let Some(http) = self.http {
+            // A face that panicked has closed as well.
+            let _ = http.task.await;
+        }
+    }
 }
 
 fn unreachable(error: impl std::error::Error) -> CliError {
@@ -122,24 +137,15 @@ fn unreachable(error: impl std::error::Error) -> CliError {
 impl Assembled {
     /// Where HTTP listens, when it does.
     pub fn http(&self) -> Option<SocketAddr> {
-        self.http.as_ref().map(|http| http.address)
+        self.faces.http.as_ref().map(|http| http.address)
     }
 
     /// Takes everything apart in good order, within two seconds.
     pub async fn stop(self) {
-        let Assembled { daemon, control, http, stop_faces, _data } = self;
-        stop_faces.cancel();
-        let faces = async {
-            control.stopped().await;
-            if let Some(http) = http {
-                // A face that panicked has stopped as well.
-                let _ = http.task.await;
-            }
-        };
-        if timeout(FACES_STOP_MAX, faces).await.is_err() {
+        if timeout(FACES_STOP_MAX, self.faces.close()).await.is_err() {
             tracing::warn!("connections that do not end are cut off");
         }
-        if timeout(DAEMON_STOP_MAX, daemon.stop()).await.is_err() {
+        if timeout(DAEMON_STOP_MAX, self.daemon.stop()).await.is_err() {
             tracing::error!("the daemon does not stop in time and is cut off; what was recorded stays");
         }
     }

@@ -125,12 +125,14 @@ impl Columns {
         let Columns { id, tag, value: width, number } = *self;
         let value = value(signal, number);
         let quality = signal.quality.word();
-        let age = signal.age_s.map_or_else(|| "never read".to_owned(), |age| words::duration(age.0));
+        let age = signal.age_s.filter(|_| signal.value.is_some());
+        let age = age.map_or_else(String::new, |age| words::duration(age.0));
         let mut row = format!("  {:id$}", signal.id);
         if tag > 0 {
             row += &format!("  {:tag$}", signal.tag.as_deref().unwrap_or_default());
         }
-        row + &format!("  {value:width$}  {quality:9}  {age}")
+        row += &format!("  {value:width$}  {quality:9}  {age}");
+        row.trim_end().to_owned()
     }
 }
 
@@ -166,9 +168,13 @@ fn bare_number(signal: &Signal) -> Option<String> {
     }
 }
 
-/// Why the signal is not good and what it last was; nothing when it is good.
+/// Why the signal is not good, since when, and what it last was; nothing when it is good.
 fn why(signal: &Signal, status: &Status, terminal: &Terminal) -> String {
-    let mut text = words::reasons_text(signal);
+    if signal.quality.0 == Quality::Good {
+        return String::new();
+    }
+    let since = terminal.since(signal.since, status.time);
+    let mut text = format!("{}, {since}", words::reasons_text(signal));
     if signal.quality.0 == Quality::Bad
         && let Some(last_good) = words::last_good_text(signal, status.time, &terminal.zone)
     {

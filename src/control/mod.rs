@@ -4,8 +4,8 @@
 //! answers; `docs/control-socket.md` is the contract. Who may use it is decided by the file's owner,
 //! group and mode; who used it is told by the operating system ([`caller`]), never by the message.
 //!
-//! [`Socket::bind`] comes before anything else is started, so that a second daemon on the same socket
-//! ends before it has touched a line; [`Socket::serve`] comes last. [`client`] is the other end.
+//! [`Socket::bind`] claims the file, [`Socket::serve`] answers until it is told to stop; [`client`] is
+//! the other end.
 
 mod answer;
 mod caller;

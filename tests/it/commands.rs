@@ -268,7 +268,7 @@ fn a_second_daemon_on_the_same_data_directory_is_refused() {
     let first = place.start();
     let second = place.run(&["run"]);
     assert_eq!(second.code, Some(3), "{second:?}");
-    assert!(second.err.contains("another siskin runs on this data directory"), "{second:?}");
+    assert!(second.err.contains("another siskin is recording here"), "{second:?}");
     assert_eq!(place.run(&["status"]).code, Some(0), "the first one lives on");
     assert_eq!(first.stop(), Some(0));
 }
