@@ -3,10 +3,14 @@
 //! A [`Problem`] knows what was expected, what was found and what was probably meant; the texts it
 //! points into travel with it, so that it can show the very line. Nothing here judges a setting.
 
+use std::collections::HashSet;
 use std::fmt;
 use std::ops::Range;
 
 use annotate_snippets::{AnnotationKind, Level, Renderer, Snippet};
+
+/// The most problems that are told at once, in the order of the text.
+const PROBLEMS_TOLD_MAX: usize = 100;
 
 /// A piece of one of the texts that were read.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
@@ -65,7 +69,7 @@ impl Texts {
 }
 
 /// One thing that is wrong, or doubtful.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub(super) struct Problem {
     title: String,
     span: Option<Span>,
@@ -124,6 +128,7 @@ pub struct Problems {
     texts: Texts,
     severity: Severity,
     list: Vec<Problem>,
+    left_out: usize,
     site_file_unreadable: bool,
 }
 
@@ -165,24 +170,20 @@ pub struct Located {
 
 impl Problems {
     pub(super) fn new(texts: Texts, severity: Severity, mut list: Vec<Problem>) -> Problems {
-        list.sort_by_key(|problem| (problem.span.is_none(), problem.span));
         // What is wrong in a profile is found once for each device that uses it.
-        let mut told: Vec<Problem> = Vec::new();
-        list.retain(|problem| {
-            let is_new = !told.contains(problem);
-            if is_new {
-                told.push(problem.clone());
-            }
-            is_new
-        });
-        Problems { texts, severity, list, site_file_unreadable: false }
+        let mut told = HashSet::new();
+        list.retain(|problem| told.insert(problem.clone()));
+        list.sort_by_key(|problem| (problem.span.is_none(), problem.span));
+        let left_out = list.len().saturating_sub(PROBLEMS_TOLD_MAX);
+        list.truncate(PROBLEMS_TOLD_MAX);
+        Problems { texts, severity, list, left_out, site_file_unreadable: false }
     }
 
     /// The site file itself could not be read.
     pub(super) fn unreadable(path: &str, cause: &std::io::Error) -> Problems {
         let problem = Problem::without_place(format!("cannot read the site file {path}: {cause}"));
-        let list = vec![problem];
-        Problems { texts: Texts::default(), severity: Severity::Error, list, site_file_unreadable: true }
+        let problems = Problems::new(Texts::default(), Severity::Error, vec![problem]);
+        Problems { site_file_unreadable: true, ..problems }
     }
 
     /// Whether the site file could not even be read, so that nothing in it is to blame.
@@ -195,9 +196,9 @@ impl Problems {
         self.list.is_empty()
     }
 
-    /// How many there are.
+    /// How many there are, those included that are too many to be told.
     pub fn len(&self) -> usize {
-        self.list.len()
+        self.list.len() + self.left_out
     }
 
     /// Whether these are errors or doubts.
@@ -205,7 +206,7 @@ impl Problems {
         self.severity
     }
 
-    /// Each as plain words and numbers.
+    /// Each that is told, as plain words and numbers.
     pub fn located(&self) -> impl Iterator<Item = Located> {
         self.list.iter().map(|problem| {
             let place = problem.span.map(|span| self.texts.line_and_column(span));
@@ -274,6 +275,9 @@ impl fmt::Display for Problems {
                 writeln!(out)?;
             }
             writeln!(out, "{}", self.render(problem))?;
+        }
+        if self.left_out > 0 {
+            writeln!(out, "\n… and {} more", self.left_out)?;
         }
         Ok(())
     }

@@ -49,7 +49,10 @@ fn loaded(text: &str) -> Site {
 }
 
 fn refused(text: &str) -> String {
-    load(Path::new("site.toml"), &Texts::site(text)).expect_err("refused").to_string()
+    match load(Path::new("site.toml"), &Texts::site(text)) {
+        Ok(_) => panic!("accepted"),
+        Err(problems) => problems.to_string(),
+    }
 }
 
 /// Compares with the golden file, or writes it when asked to.
@@ -379,6 +382,24 @@ fn a_fault_is_not_told_again_by_what_depends_on_it() {
     // The device's id is bad; the alarm on its signal and the conditions among its signals are not.
     let told = refused(&CONTRACT.replace("id = \"h2s-1\"", "id = \"H2S 1\""));
     assert_eq!(told.matches("error:").count(), 1, "{told}");
+}
+
+#[test]
+fn limits_are_kept_and_named() {
+    let head = "[site]\nid = \"a\"\n[[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
+                [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 1\n";
+    let signals = |number: usize| {
+        let signal =
+            |index| format!("[[device.signal]]\nid = \"s{index}\"\ntable = \"coil\"\naddress = {index}\n");
+        format!("{head}{}", (0..number).map(signal).collect::<String>())
+    };
+    assert_eq!(loaded(&signals(1024)).signals.len(), 1024);
+    assert!(refused(&signals(1025)).contains("too many signals: 1025, at most 1024"));
+    let told = refused(&signals(200).replace("\ntable", "\ntabel"));
+    assert_eq!(told.matches("error:").count(), 100, "the first hundred");
+    assert!(told.ends_with("\n… and 300 more\n"), "an unknown and a missing key each: {told}");
+    let long = format!("{head}# {}", "x".repeat(1 << 20));
+    assert!(refused(&long).contains("the file is too long"));
 }
 
 #[test]

@@ -2,7 +2,7 @@
 
 use super::{Directory, signal};
 use crate::config::problem::{Problem, Span};
-use crate::config::raw::{At, Guard, Root, StateWord};
+use crate::config::raw::{At, Guard, Root, Signal, StateWord};
 use crate::signal::{Guard as GuardSpec, GuardTest, SignalIndex, SignalSpec, ValueType};
 
 /// The signals with their guards put in.
@@ -12,33 +12,43 @@ pub(super) fn guarded(
     problems: &mut Vec<Problem>,
 ) -> Vec<Option<SignalSpec>> {
     let directory = signal::directory(root);
-    let mut looked_at: Vec<Vec<(SignalIndex, Span)>> = Vec::new();
-    let mut resolved: Vec<Vec<Option<GuardSpec>>> = Vec::new();
+    let mut all: Vec<Guards> = Vec::new();
     for At { value: device, .. } in root.device.items() {
         let device_id = device.id.get().map_or("", |id| id.0.as_str());
         for At { value: signal, .. } in device.signal.items() {
-            let guards = signal.valid_when.items();
-            let found: Vec<Option<SignalIndex>> =
-                guards.iter().map(|guard| find(device_id, &guard.value, &directory, problems)).collect();
-            resolved.push(
-                guards
-                    .iter()
-                    .zip(&found)
-                    .map(|(guard, found)| self::guard(&guard.value, *found, &signals, problems))
-                    .collect(),
-            );
-            let spans = guards.iter().map(|guard| guard.value.signal.span_or(guard.span));
-            looked_at.push(
-                found.into_iter().zip(spans).filter_map(|(found, span)| Some((found?, span))).collect(),
-            );
+            all.push(guards(device_id, signal, &directory, &signals, problems));
         }
     }
-    report_circles(&looked_at, &directory, problems);
-    for (signal, guards) in signals.iter_mut().zip(resolved) {
-        let guards: Option<Vec<GuardSpec>> = guards.into_iter().collect();
-        *signal = signal.take().zip(guards).map(|(signal, valid_when)| SignalSpec { valid_when, ..signal });
+    report_circles(&all, &directory, problems);
+    for (signal, Guards { specs, .. }) in signals.iter_mut().zip(all) {
+        *signal = signal.take().zip(specs).map(|(signal, valid_when)| SignalSpec { valid_when, ..signal });
     }
     signals
+}
+
+/// The guards of one signal.
+struct Guards {
+    /// `None` when one of them has been reported.
+    specs: Option<Vec<GuardSpec>>,
+    /// The signals they look at, and where that is said.
+    looked_at: Vec<(SignalIndex, Span)>,
+}
+
+fn guards(
+    device_id: &str,
+    signal: &Signal,
+    directory: &Directory<SignalIndex>,
+    signals: &[Option<SignalSpec>],
+    problems: &mut Vec<Problem>,
+) -> Guards {
+    let mut specs = Vec::new();
+    let mut looked_at = Vec::new();
+    for At { value: guard, span } in signal.valid_when.items() {
+        let index = find(device_id, guard, directory, problems);
+        looked_at.extend(index.map(|index| (index, guard.signal.span_or(*span))));
+        specs.push(self::guard(guard, index, signals, problems));
+    }
+    Guards { specs: specs.into_iter().collect(), looked_at }
 }
 
 /// A name without a dot is a signal of the same device.
@@ -134,20 +144,16 @@ pub(super) fn code_of(state: &At<StateWord>, spec: &SignalSpec, problems: &mut V
 }
 
 /// Reports each condition that closes a circle: two signals that wait for each other are never valid.
-fn report_circles(
-    looked_at: &[Vec<(SignalIndex, Span)>],
-    directory: &Directory<SignalIndex>,
-    problems: &mut Vec<Problem>,
-) {
+fn report_circles(all: &[Guards], directory: &Directory<SignalIndex>, problems: &mut Vec<Problem>) {
     let name = |index: SignalIndex| {
         let entry = directory.entries.iter().find(|(_, known)| *known == index);
         entry.map_or("?", |(name, _)| name.as_str())
     };
-    let mut finished = vec![false; looked_at.len()];
-    for start in 0..looked_at.len() {
+    let mut finished = vec![false; all.len()];
+    for start in 0..all.len() {
         let mut path: Vec<(SignalIndex, usize)> = vec![(SignalIndex(start), 0)];
         while let Some((signal, next)) = path.last_mut() {
-            let (signal, guard) = (*signal, looked_at.get(signal.0).and_then(|guards| guards.get(*next)));
+            let (signal, guard) = (*signal, all.get(signal.0).and_then(|guards| guards.looked_at.get(*next)));
             *next += 1;
             let Some((target, span)) = guard else {
                 finished[signal.0] = true;

@@ -29,12 +29,14 @@ const ALARMS_MAX: usize = 2048;
 
 /// The checked site. `None`, or a problem reported, when it cannot be run.
 pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> Option<Site> {
+    if report_too_many(root, problems) {
+        return None;
+    }
     let lines = line::lines(root, problems);
     let devices = device::devices(root, problems);
     let signals = signal::signals(root, problems);
     let signals = guard::guarded(root, signals, problems);
     let alarms = alarm::alarms(root, &signals, problems);
-    report_too_many(root, problems);
     report_nothing_to_poll(root, problems);
 
     let SiteTable { id, name, time_zone, gas_day_start, .. } = root.site.get()?;
@@ -93,7 +95,9 @@ fn sha256(texts: &Texts) -> String {
     hash.finalize().iter().map(|byte| format!("{byte:02x}")).collect()
 }
 
-fn report_too_many(root: &Root, problems: &mut Vec<Problem>) {
+/// Reports lists that are too long, and whether there is one.
+fn report_too_many(root: &Root, problems: &mut Vec<Problem>) -> bool {
+    let before = problems.len();
     let devices = root.device.items();
     let signals: usize = devices.iter().map(|device| device.value.signal.items().len()).sum();
     for (what, count, limit) in [
@@ -106,6 +110,7 @@ fn report_too_many(root: &Root, problems: &mut Vec<Problem>) {
             problems.push(Problem::without_place(format!("too many {what}: {count}, at most {limit}")));
         }
     }
+    problems.len() > before
 }
 
 fn report_nothing_to_poll(root: &Root, problems: &mut Vec<Problem>) {
