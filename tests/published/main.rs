@@ -12,4 +12,5 @@ mod modbus_conversations;
 mod modbus_serial_line;
 mod ne_107;
 mod plain_signal;
+mod simulated_device;
 mod wide_values;
