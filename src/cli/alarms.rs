@@ -56,7 +56,8 @@ fn tell_one(alarm: &Alarm, status: &Status, terminal: &Terminal, out: &mut dyn W
         writeln!(out, "{}", terminal.mark(mark(alarm), &line))?;
     }
     let mut about = vec![state(alarm, status, terminal)];
-    if alarm.needs_somebody() {
+    // Once the condition is gone, what it would have led to and what to do about it mislead.
+    if alarm.needs_somebody() && alarm.active != Some(false) {
         about.extend(alarm.consequence.clone());
         about.extend(alarm.action.as_ref().map(|action| format!("Do: {action}")));
     }

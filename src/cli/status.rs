@@ -269,6 +269,8 @@ mod tests {
     use jiff::tz::TimeZone;
 
     use super::*;
+    use crate::alarm::Life;
+    use crate::view::Word;
 
     /// The answer that HTTP and the control socket give for a bad afternoon: the golden file of the
     /// JSON contract, so that the command is proven against what is really sent.
@@ -298,6 +300,16 @@ mod tests {
                 assert!(line.chars().count() <= width, "{width}: {line}");
             }
         }
+    }
+
+    #[test]
+    fn nobody_is_told_to_act_on_an_alarm_whose_condition_is_gone() {
+        let mut status = bad_afternoon();
+        assert!(shown(&status, 80).contains("Do: Confirm with a stain tube"));
+        let h2s = status.alarms.iter_mut().find(|alarm| alarm.id == "h2s-high").unwrap();
+        (h2s.state, h2s.active) = (Word(Life::LatchedUnacknowledged), Some(false));
+        let told = shown(&status, 80);
+        assert!(told.contains("gone again") && !told.contains("Confirm with a stain tube"), "{told}");
     }
 
     #[test]
