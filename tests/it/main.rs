@@ -18,6 +18,7 @@ mod ports;
 mod record;
 mod record_at_start;
 mod scripted_slave;
+mod simulated_devices;
 mod site_files;
 mod skip;
 mod stopped;

@@ -1,8 +1,8 @@
 //! Modbus peers that siskin did not write: Python programs under `tests/peers`.
 
-use std::io::{BufRead, BufReader};
+use std::io::{BufRead, BufReader, Write};
 use std::path::{Path, PathBuf};
-use std::process::{Child, Command, Stdio};
+use std::process::{Child, ChildStdout, Command, Stdio};
 
 use serde_json::Value;
 
@@ -11,6 +11,7 @@ use crate::skip::skip;
 /// A running peer. It ends when dropped, because its standard input ends.
 pub struct Peer {
     child: Child,
+    told: BufReader<ChildStdout>,
     /// What it told of itself once it could be reached.
     pub manifest: Value,
 }
@@ -30,11 +31,15 @@ impl Peer {
             .stdout(Stdio::piped())
             .spawn()
             .unwrap();
-        let mut line = String::new();
-        BufReader::new(child.stdout.take().unwrap()).read_line(&mut line).unwrap();
-        let manifest =
-            serde_json::from_str(&line).unwrap_or_else(|error| panic!("{script}: {error}: {line}"));
-        Some(Peer { child, manifest })
+        let mut told = BufReader::new(child.stdout.take().unwrap());
+        let manifest = next_line(&mut told);
+        Some(Peer { child, told, manifest })
+    }
+
+    /// Puts a line to it, and takes the line of JSON that it answers.
+    pub fn ask(&mut self, line: &str) -> Value {
+        writeln!(self.child.stdin.as_mut().unwrap(), "{line}").unwrap();
+        next_line(&mut self.told)
     }
 }
 
@@ -43,6 +48,12 @@ impl Drop for Peer {
         let _ = self.child.kill();
         let _ = self.child.wait();
     }
+}
+
+fn next_line(told: &mut impl BufRead) -> Value {
+    let mut line = String::new();
+    told.read_line(&mut line).unwrap();
+    serde_json::from_str(&line).unwrap_or_else(|error| panic!("{error}: {line}"))
 }
 
 fn python(root: &Path) -> Option<PathBuf> {
