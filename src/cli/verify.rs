@@ -50,3 +50,60 @@ fn noted_hash(text: &str) -> Result<String, String> {
     let is_hash = text.len() == 64 && text.bytes().all(|byte| byte.is_ascii_hexdigit());
     if is_hash { Ok(text.to_ascii_lowercase()) } else { Err("a head is 64 hexadecimal digits".to_owned()) }
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::history::JOURNAL_FILE;
+
+    fn answer(data: &std::path::Path, json: bool) -> (Result<Outcome, CliError>, String) {
+        let common = Common { config: None, data: Some(data.to_owned()), json };
+        let mut out = Vec::new();
+        let outcome = run(&Args { head: None }, &common, &mut out);
+        (outcome, String::from_utf8(out).unwrap())
+    }
+
+    /// A journal as any other program could write it from its description.
+    fn journal(hash: &str) -> tempfile::TempDir {
+        let dir = tempfile::tempdir().unwrap();
+        let db = rusqlite::Connection::open(dir.path().join(JOURNAL_FILE)).unwrap();
+        db.execute("CREATE TABLE event (seq INTEGER PRIMARY KEY, text TEXT, hash TEXT)", []).unwrap();
+        let text = r#"[1,"2026-03-02T15:04:05.120Z",7,"stopped","willow-bend",null,null,{}]"#;
+        db.execute("INSERT INTO event VALUES (1, ?1, ?2)", [text, hash]).unwrap();
+        dir
+    }
+
+    /// Of the entry above, computed with coreutils: `printf '%064d\n%s' 0 "$text" | sha256sum`.
+    const HASH: &str = "22bb455b502fa4ba824b09aafb3088973ce5f405ee4b471dee305b4246e59660";
+
+    #[test]
+    fn a_whole_journal_is_told_with_its_head() {
+        let dir = journal(HASH);
+        let (outcome, told) = answer(dir.path(), false);
+        assert_eq!(outcome.unwrap(), Outcome::Done);
+        assert_eq!(told, format!("The journal is whole. Entries checked: 1\nHead: entry 1, {HASH}\n"));
+        let (_, told) = answer(dir.path(), true);
+        let told: serde_json::Value = serde_json::from_str(&told).unwrap();
+        assert_eq!(told, json!({ "whole": true, "entries": 1, "head": { "seq": 1, "hash": HASH } }));
+    }
+
+    #[test]
+    fn a_broken_journal_is_told_with_its_first_broken_entry() {
+        let dir = journal("0123");
+        let (outcome, told) = answer(dir.path(), false);
+        assert_eq!(outcome.unwrap(), Outcome::No);
+        let what = format!("its hash should be {HASH}, and is 0123");
+        assert_eq!(told, format!("The journal is broken at entry 1: {what}\n"));
+        let (_, told) = answer(dir.path(), true);
+        let told: serde_json::Value = serde_json::from_str(&told).unwrap();
+        assert_eq!(told, json!({ "whole": false, "broken_at": { "seq": 1, "what": what } }));
+    }
+
+    #[test]
+    fn no_journal_is_neither_whole_nor_broken() {
+        let dir = tempfile::tempdir().unwrap();
+        assert!(matches!(answer(dir.path(), false).0, Err(CliError::Unreachable(_))));
+        assert!(noted_hash("12").is_err() && noted_hash(&HASH.to_uppercase()).as_deref() == Ok(HASH));
+    }
+}

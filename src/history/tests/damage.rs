@@ -216,7 +216,7 @@ fn damage_met_while_writing_moves_the_history_aside_too() {
     let path = dir.path().join(HISTORY_FILE);
     let root: i64 = Connection::open(&path)
         .unwrap()
-        .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'sample_by_time'", [], |row| row.get(0))
+        .query_row("SELECT rootpage FROM sqlite_schema WHERE name = 'span_by_time'", [], |row| row.get(0))
         .unwrap();
     overwrite(&path, u64::try_from(root - 1).unwrap() * 4096, &[0xff; 4096]);
 
