@@ -29,3 +29,6 @@ pub use step::{Input, Output, step};
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
 mod tests;
+
+#[cfg(test)]
+mod invariants;

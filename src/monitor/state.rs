@@ -12,7 +12,7 @@ use crate::monitor::{LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
 /// What the monitor knows between two steps. Made for one [`Plan`] and used with no other.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub struct State {
     pub(super) now: Moment,
     /// No deadline lies before this; it may lie before the first one.
@@ -26,7 +26,7 @@ pub struct State {
 }
 
 /// What alarm conditions look at.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Evidence {
     pub(super) samples: Vec<Sample>,
     pub(super) active: Vec<Option<bool>>,
@@ -68,7 +68,7 @@ pub(super) enum Flush {
 }
 
 /// What is known of one alarm.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct AlarmState {
     pub(super) condition: Box<dyn Condition>,
     pub(super) life: Life,

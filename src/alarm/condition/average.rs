@@ -20,7 +20,7 @@ use crate::signal::{Sample, Value};
 const STRETCHES: u32 = 720;
 
 /// The average is beyond the setpoint.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Average {
     limit: Limit,
     side: Side,
@@ -38,7 +38,7 @@ enum Side {
     Below,
 }
 
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 enum Memory {
     Rolling { window: Duration, stretches: VecDeque<Stretch> },
     Calendar { period: Period, current: Option<Bounds>, so_far: Sum, last: Option<f64> },

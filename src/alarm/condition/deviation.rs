@@ -6,7 +6,7 @@ use crate::moment::Moment;
 use crate::signal::{Scale, SignalIndex};
 
 /// The two signals, in the first one's unit, are further apart than the setpoint.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Deviation {
     pub(super) signal: SignalIndex,
     pub(super) other: SignalIndex,

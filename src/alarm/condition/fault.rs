@@ -5,7 +5,7 @@ use crate::alarm::condition::{Condition, Known, Verdict};
 use crate::moment::Moment;
 
 /// The fault is there.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Broken {
     pub(super) fault: Fault,
 }

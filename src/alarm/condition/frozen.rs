@@ -11,7 +11,7 @@ use crate::moment::{Moment, Mono};
 use crate::signal::{Sample, SignalIndex, Value};
 
 /// The signal has not moved by more than the resolution for the whole window.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Frozen {
     signal: SignalIndex,
     resolution: f64,

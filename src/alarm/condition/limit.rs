@@ -11,14 +11,14 @@ use crate::moment::Moment;
 use crate::signal::SignalIndex;
 
 /// The value is above the setpoint.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct High {
     pub(super) signal: SignalIndex,
     pub(super) limit: Limit,
 }
 
 /// The value is below the setpoint.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Low {
     pub(super) signal: SignalIndex,
     pub(super) limit: Limit,

@@ -6,7 +6,7 @@ use crate::moment::Moment;
 use crate::signal::{Reason, SignalIndex};
 
 /// The sample is no measurement, or its sample line is still being flushed.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Lost {
     pub(super) signal: SignalIndex,
 }

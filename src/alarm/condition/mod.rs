@@ -48,7 +48,7 @@ pub trait Known {
 }
 
 /// The condition of one alarm, with what it remembers.
-pub trait Condition: Debug + Send {
+pub trait Condition: Debug + Send + Twin {
     /// Takes in the present sample of the alarm's signal. Called for each answer of the device and
     /// for each change of quality, in order of time. Most kinds remember nothing.
     fn observe(&mut self, _sample: &Sample, _now: Moment) {}
@@ -60,6 +60,24 @@ pub trait Condition: Debug + Send {
     /// When the verdict may change although nothing comes in.
     fn next_look(&self, _now: Moment) -> Option<Mono> {
         None
+    }
+}
+
+/// Makes a second one that remembers the same.
+pub trait Twin {
+    /// The second one.
+    fn twin(&self) -> Box<dyn Condition>;
+}
+
+impl<C: Condition + Clone + 'static> Twin for C {
+    fn twin(&self) -> Box<dyn Condition> {
+        Box::new(self.clone())
+    }
+}
+
+impl Clone for Box<dyn Condition> {
+    fn clone(&self) -> Self {
+        (**self).twin()
     }
 }
 
@@ -101,7 +119,7 @@ fn of_no_signal(kind: &Kind) -> Box<dyn Condition> {
 }
 
 /// A condition on a signal that is not there. The site file's check lets none through.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 struct Unknowable;
 
 impl Condition for Unknowable {

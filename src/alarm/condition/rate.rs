@@ -18,7 +18,7 @@ pub(super) const SAMPLES_MAX: usize = 4096;
 const SAMPLES_MIN: usize = 3;
 
 /// The value changes faster than the setpoint, upwards or downwards.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Rate {
     signal: SignalIndex,
     limit: Limit,

@@ -5,7 +5,7 @@ use crate::moment::Moment;
 use crate::signal::{SignalIndex, Value, code_as_number};
 
 /// The signal's state is one of `codes`; a bit has the codes 0 and 1.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct State {
     pub(super) signal: SignalIndex,
     pub(super) codes: Vec<i64>,

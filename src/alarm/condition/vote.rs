@@ -8,7 +8,7 @@ use crate::alarm::condition::{Condition, Known, Verdict};
 use crate::moment::Moment;
 
 /// `at_least` of the alarms `of` are active.
-#[derive(Debug)]
+#[derive(Debug, Clone)]
 pub(super) struct Vote {
     pub(super) at_least: usize,
     pub(super) of: Vec<AlarmIndex>,

@@ -1,0 +1,124 @@
+//! Each kind of condition, on the H2S reading.
+
+use super::*;
+
+/// A kind of condition on the H2S reading, without delays.
+fn of_kind(kind: Kind) -> Plan {
+    prompt(|high| high.kind = kind.clone())
+}
+
+fn limit(setpoint: f64, deadband: f64) -> Limit {
+    Limit { setpoint, deadband }
+}
+
+#[test]
+fn a_rising_trend_raises_and_one_outlier_does_not() {
+    let rising = of_kind(Kind::Rise(limit(2.0, 0.5), Duration::from_secs(60)));
+    let ramp: String = (0..=60).map(|s| format!("{} h2s={}\n", 100 + s, 1.0 + 0.05 * f64::from(s))).collect();
+    assert_eq!(
+        run(&rising, &ramp),
+        "130 alarm_raised high -> unacknowledged\n",
+        "3 per minute, half a window"
+    );
+    let outlier: String =
+        (0..=60).map(|s| format!("{} h2s={}\n", 100 + s, if s == 50 { 2.0 } else { 1.0 })).collect();
+    assert_eq!(run(&rising, &outlier), "");
+}
+
+#[test]
+fn a_rolling_average_counts_each_value_for_as_long_as_it_was_present() {
+    // Hold-last over an hour: 2.0 at 0 s, 4.0 at 900 s, 10.0 at 1800 s, 3.0 at 1920 s make
+    // (1800 + 3600 + 1200 + 5040) / 3600 = 3.2333; the plain mean of the samples would be 4.75.
+    let over = crate::alarm::Over::Rolling(Duration::from_secs(3600));
+    let averaging = crate::alarm::Averaging { over, coverage_min: 1.0 };
+    let script = "0 h2s=2\n 900 h2s=4\n 1800 h2s=10\n 1920 h2s=3\n 3599 h2s=3\n 3600 h2s=3\n 3600 show";
+    let above = |setpoint| of_kind(Kind::AverageHigh(limit(setpoint, 0.0), averaging.clone()));
+    let raised = "3600 alarm_raised high -> unacknowledged
+         3600 h2s 3 good [], high unacknowledged active true";
+    check(&above(3.2333), script, raised);
+    check(&above(3.2334), script, "3600 h2s 3 good [], high normal active false");
+}
+
+#[test]
+fn time_without_a_measurement_lowers_the_coverage_and_counts_for_nothing() {
+    // 4.0 for 600 s, not measured for 600 s, 6.0 for 2400 s: 5.6 over 83.33 % of the hour.
+    let over = crate::alarm::Over::Rolling(Duration::from_secs(3600));
+    let script = "0 h2s=4\n 600 flow=0\n 1200 flow=2\n 1200 h2s=6\n 3600 h2s=6\n 3600 show";
+    let above = |setpoint, coverage_min| {
+        let averaging = crate::alarm::Averaging { over: over.clone(), coverage_min };
+        of_kind(Kind::AverageHigh(limit(setpoint, 0.0), averaging))
+    };
+    let story =
+        "630 alarm_raised lost -> unacknowledged\n 1200 alarm_cleared lost -> returned_unacknowledged\n";
+    let settled = |last: &str| format!("{story}{last}");
+    let known = settled("3600 h2s 6 good [], high normal active false");
+    check(&above(5.6001, 0.83), script, &known);
+    let unknown = settled("3600 h2s 6 good [], high normal active null");
+    check(&above(5.0, 0.84), script, &unknown);
+    let raised = settled(
+        "3600 alarm_raised high -> unacknowledged\n 3600 h2s 6 good [], high unacknowledged active true",
+    );
+    check(&above(5.5999, 0.8333), script, &raised);
+}
+
+#[test]
+fn a_clock_hour_is_judged_when_it_is_over() {
+    // The clock starts at 08:00:00 UTC: 1_800_000_000 s is a full hour.
+    let period = crate::period::Period::ClockHour;
+    let over = crate::alarm::Over::Calendar(period);
+    let hourly =
+        of_kind(Kind::AverageHigh(limit(4.0, 0.0), crate::alarm::Averaging { over, coverage_min: 0.75 }));
+    check(
+        &hourly,
+        "1800 h2s=9\n 3599 show\n 3700 h2s=1\n 7100 tick\n 7300 show",
+        "3599 h2s 9 good [], high normal active null
+         3600 alarm_raised high -> unacknowledged
+         7200 alarm_cleared high -> returned_unacknowledged
+         7300 h2s 1 good [], high returned_unacknowledged active false",
+    );
+}
+
+#[test]
+fn two_signals_that_should_agree_are_compared_in_one_unit() {
+    let conversion = crate::signal::Scale { from: [0.0, 1.0], to: [0.0, 10.0] };
+    let apart = of_kind(Kind::Deviation { limit: limit(1.0, 0.5), other: FLOW, conversion });
+    check(
+        &apart,
+        "0 h2s=20\n 20 flow=1.85\n 30 flow=1.94\n 40 flow=1.96\n 50 h2s=nan\n 51 show",
+        "0 alarm_raised high -> unacknowledged
+         0 alarm_cleared high -> returned_unacknowledged
+         20 alarm_raised high -> unacknowledged
+         40 alarm_cleared high -> returned_unacknowledged
+         51 h2s - bad [invalid_number], high returned_unacknowledged active null",
+    );
+}
+
+#[test]
+fn a_value_that_stands_still_while_the_device_answers_is_frozen() {
+    let frozen = of_kind(Kind::Frozen { resolution: 0.01, window: Duration::from_secs(100) });
+    check(
+        &frozen,
+        "10 h2s=2\n 60 h2s=2.005\n 90 h2s=2.02\n 189 h2s=2.02\n 195 h2s=2.02\n 200 h2s=2.5",
+        "190 alarm_raised high -> unacknowledged
+         200 alarm_cleared high -> returned_unacknowledged",
+    );
+}
+
+#[test]
+fn a_vote_is_unknown_only_where_the_unknown_would_decide() {
+    let mut plan = prompt(|_| ());
+    let voters = vec![crate::alarm::AlarmIndex(0), crate::alarm::AlarmIndex(1)];
+    let vote = |id: &str, at_least| AlarmSpec::new(id, id, None, Kind::Vote { at_least, of: voters.clone() });
+    let (signals, devices) = (plan.signals.clone(), plan.devices.clone());
+    let mut alarms = plan.alarms[..2].to_vec();
+    alarms.extend([vote("any", 1), vote("both", 2)]);
+    plan = Plan::new(("site".into(), "Site".into()), vec!["east".into()], devices, signals, alarms);
+    check(
+        &plan,
+        "10 h2s=5\n 20 flow=0\n 51 tick\n 60 flow=2",
+        "10 alarm_raised high -> unacknowledged
+         10 alarm_raised any -> unacknowledged
+         50 alarm_raised lost -> unacknowledged
+         60 alarm_cleared lost -> returned_unacknowledged",
+    );
+}

@@ -1,0 +1,111 @@
+//! What is a measurement and what is not, and what alarms make of it.
+
+use super::*;
+
+#[test]
+fn lost_sample_flow_is_not_measured_and_the_alarm_keeps_what_it_knew() {
+    check_plain(
+        "100 h2s=5\n 120 flow=0.1\n 121 h2s=0\n 122 show\n 200 flow=2\n 200 h2s=5\n 201 show",
+        "110 alarm_raised high -> unacknowledged
+         122 h2s - bad [sample_condition], high unacknowledged active null
+         150 alarm_raised lost -> unacknowledged
+         200 alarm_cleared lost -> returned_unacknowledged
+         201 h2s 5 good [], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn settling_gas_neither_raises_nor_clears() {
+    let settling = plan(|h2s, _| h2s.settle = Duration::from_secs(60));
+    check(
+        &settling,
+        "100 flow=0\n 110 flow=2\n 111 h2s=9\n 169 show\n 170 show\n 179 tick\n 180 tick",
+        "130 alarm_raised lost -> unacknowledged
+         169 h2s 9 uncertain [settling], high normal active null
+         170 alarm_cleared lost -> returned_unacknowledged
+         170 h2s 9 good [], high normal active false
+         180 alarm_raised high -> unacknowledged",
+    );
+}
+
+#[test]
+fn a_start_of_the_daemon_is_no_violation_that_would_have_to_settle() {
+    check(
+        &plan(|h2s, _| h2s.settle = Duration::from_secs(60)),
+        "1 show",
+        "1 h2s 1 good [], high normal active false",
+    );
+}
+
+#[test]
+fn settling_begins_anew_when_validity_becomes_unknown_meanwhile() {
+    let settling = plan(|h2s, _| h2s.settle = Duration::from_secs(20));
+    check(
+        &settling,
+        "100 flow=0\n 101 flow=2\n 110 flow=nan\n 111 flow=2\n 130.9 show\n 131 show",
+        "130 alarm_raised lost -> unacknowledged
+         130.9 h2s 1 uncertain [settling], high normal active null
+         131 alarm_cleared lost -> returned_unacknowledged
+         131 h2s 1 good [], high normal active false",
+    );
+}
+
+#[test]
+fn a_silent_device_keeps_its_last_sample_only_until_it_is_stale() {
+    let brief = plan(|h2s, _| h2s.stale_after = Duration::from_secs(3));
+    check(
+        &brief,
+        "1 h2s=1\n 2 h2s=silent\n 3.9 show\n 4 show",
+        "3.9 h2s 1 good [], high normal active false
+         4 h2s - bad [communication_lost], high normal active null",
+    );
+}
+
+#[test]
+fn an_answer_that_is_merely_not_asked_for_becomes_stale() {
+    let brief = plan(|h2s, _| h2s.stale_after = Duration::from_secs(3));
+    check(&brief, "4 show", "4 h2s - bad [stale], high normal active null");
+}
+
+#[test]
+fn a_lost_device_is_not_measured_and_comes_back_with_its_first_answer() {
+    check_plain(
+        "10 lost\n 11 show\n 12 h2s=2\n 12 flow=2\n 12 calibrating=off\n 12.5 show\n 13 back",
+        "10 device_lost h2s-1
+         11 h2s - bad [communication_lost], high normal active null
+         12.5 h2s 2 good [], high normal active false
+         13 device_online h2s-1",
+    );
+}
+
+#[test]
+fn exceptions_and_numbers_that_are_none_are_not_measured() {
+    check_plain(
+        "1 h2s=exception\n 2 show\n 3 h2s=nan\n 4 show\n 5 h2s=inf\n 6 show",
+        "2 h2s - bad [device_exception], high normal active null
+         4 h2s - bad [invalid_number], high normal active null
+         6 h2s - bad [invalid_number], high normal active null",
+    );
+}
+
+#[test]
+fn a_value_beyond_the_range_is_uncertain_and_still_raises() {
+    check_plain(
+        "100 h2s=25\n 110 show",
+        "110 alarm_raised high -> unacknowledged
+         110 h2s 25 uncertain [above_range], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn a_noisy_line_makes_samples_uncertain_and_speaks_for_itself() {
+    check_plain(
+        "10 noisy\n 11 show\n 20 quiet\n 21 show",
+        "10 line_noisy east
+         10 alarm_raised line.east.noise -> unacknowledged
+         11 h2s 1 uncertain [line_noise], high normal active false
+         20 line_quiet east
+         20 alarm_cleared line.east.noise -> returned_unacknowledged
+         21 h2s 1 good [], high normal active false",
+    );
+}

@@ -1,0 +1,169 @@
+//! Alarms shelved, suppressed, out of service, called again; push-buttons; what nobody has seen.
+
+use super::*;
+
+#[test]
+fn a_shelved_alarm_is_recorded_but_calls_only_once_its_time_is_over() {
+    check(
+        &prompt(|_| ()),
+        "10 shelve 60\n 20 h2s=5\n 21 show\n 22 ack\n 80 show",
+        "10 alarm_shelved high -> normal
+         20 alarm_raised high -> unacknowledged
+         21 h2s 5 good [], high shelved unacknowledged active true
+         22 refused Withheld(Shelved)
+         70 alarm_unshelved high -> unacknowledged
+         80 h2s 5 good [], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn an_alarm_known_before_it_was_shelved_calls_again_if_it_is_still_active() {
+    check(
+        &prompt(|_| ()),
+        "10 h2s=5\n 11 ack\n 12 shelve 60\n 13 unshelve",
+        "10 alarm_raised high -> unacknowledged
+         11 alarm_acknowledged high -> acknowledged
+         12 alarm_shelved high -> acknowledged
+         13 alarm_unshelved high -> unacknowledged",
+    );
+}
+
+#[test]
+fn one_shot_shelving_ends_when_the_condition_is_gone() {
+    check(
+        &prompt(|_| ()),
+        "10 h2s=5\n 11 shelve once\n 500 h2s=1\n 510 h2s=5",
+        "10 alarm_raised high -> unacknowledged
+         11 alarm_shelved high -> unacknowledged
+         500 alarm_cleared high -> returned_unacknowledged
+         500 alarm_unshelved high -> normal
+         510 alarm_raised high -> unacknowledged",
+    );
+}
+
+#[test]
+fn shelving_does_not_let_a_latched_alarm_slip_away() {
+    check(
+        &prompt(|high| high.latching = true),
+        "10 h2s=5\n 11 shelve 60\n 20 h2s=1\n 90 show",
+        "10 alarm_raised high -> unacknowledged
+         11 alarm_shelved high -> unacknowledged
+         20 alarm_cleared high -> latched_unacknowledged
+         71 alarm_unshelved high -> latched_unacknowledged
+         90 h2s 1 good [], high latched_unacknowledged active false",
+    );
+}
+
+#[test]
+fn no_alarm_is_shelved_for_longer_than_the_site_allows() {
+    check(&prompt(|_| ()), "10 shelve 3601", "10 refused ShelvedTooLong { max: 3600s }");
+}
+
+#[test]
+fn a_shelvings_deadline_and_an_alarm_out_of_service_outlive_a_restart() {
+    check(
+        &prompt(|_| ()),
+        "10 shelve 60\n 20 restart\n 21 remove\n 30 restart\n 69 show\n 71 show\n 72 return\n 73 show",
+        "10 alarm_shelved high -> normal
+         21 alarm_out_of_service high -> normal
+         69 h2s - bad [not_yet_read], high out_of_service normal active null
+         70 alarm_unshelved high -> normal
+         71 h2s - bad [not_yet_read], high out_of_service normal active null
+         72 alarm_in_service high -> normal
+         73 h2s - bad [not_yet_read], high normal active null",
+    );
+}
+
+#[test]
+fn the_sites_own_logic_suppresses_an_alarm_while_its_conditions_are_known_to_hold() {
+    let suppressed = prompt(|high| {
+        high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];
+    });
+    check(
+        &suppressed,
+        "10 flow=6\n 20 h2s=5\n 21 show\n 30 flow=2",
+        "10 alarm_suppressed high -> normal
+         20 alarm_raised high -> unacknowledged
+         21 h2s 5 good [], high suppressed unacknowledged active true
+         30 alarm_unsuppressed high -> unacknowledged",
+    );
+}
+
+#[test]
+fn an_acknowledged_alarm_that_goes_on_calls_again_after_its_time() {
+    check(
+        &prompt(|high| high.realarm_after = Some(Duration::from_secs(600))),
+        "10 h2s=5\n 20 ack\n 500 restart\n 501 flow=2\n 501 calibrating=off\n 501 h2s=5\n 620 tick\n 630 show",
+        "10 alarm_raised high -> unacknowledged
+         20 alarm_acknowledged high -> acknowledged
+         620 alarm_realarmed high -> unacknowledged
+         630 h2s 5 good [], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn loss_of_measurement_trips_an_alarm_that_is_told_to() {
+    let strict = prompt(|high| high.when_lost = crate::alarm::WhenLost::Alarm);
+    check(
+        &strict,
+        "10 flow=0\n 11 show\n 20 flow=2",
+        "10 alarm_raised high -> unacknowledged
+         11 h2s - bad [sample_condition], high unacknowledged active true
+         20 alarm_cleared high -> returned_unacknowledged",
+    );
+}
+
+#[test]
+fn the_first_alarm_of_a_group_bears_the_mark_alone() {
+    let plan = prompt(|high| high.first_out_group = Some("upset".to_owned()));
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let marks = |state: &State| snapshot(&plan, state).alarms[0].first_out;
+    for (second, text) in [(1.0, "flow=2"), (1.0, "calibrating=off"), (1.0, "h2s=5")] {
+        step(&plan, &mut state, reading(text, moment(second, 0)), moment(second, 0));
+    }
+    assert!(marks(&state));
+}
+
+#[test]
+fn what_called_after_the_operator_looked_is_not_acknowledged() {
+    let plan = prompt(|_| ());
+    let mut state = State::new(&plan, moment(0.0, 0));
+    for text in ["flow=2", "calibrating=off", "h2s=1"] {
+        step(&plan, &mut state, reading(text, moment(0.0, 0)), moment(0.0, 0));
+    }
+    let seen = snapshot(&plan, &state).seq;
+    step(&plan, &mut state, reading("h2s=5", moment(1.0, 0)), moment(1.0, 0));
+    let who = Who { user: "operator".to_owned(), name: None };
+    let all = |seen| {
+        let who = who.clone();
+        Input::Act(Action {
+            kind: ActionKind::Acknowledge,
+            targets: Targets::All,
+            who,
+            remark: None,
+            seen: Some(seen),
+        })
+    };
+    let output = step(&plan, &mut state, all(seen), moment(2.0, 0));
+    assert_eq!(output.results[0].result, Err(Refusal::NotSeen));
+    let seen = snapshot(&plan, &state).seq;
+    let output = step(&plan, &mut state, all(seen), moment(3.0, 0));
+    assert_eq!(output.results[0].result, Ok(Life::Acknowledged));
+}
+
+#[test]
+fn a_push_button_acts_on_its_edge_and_not_on_coming_back_pressed() {
+    let mut plan = prompt(|_| ());
+    plan.push_buttons = vec![PushButton { signal: CALIBRATING, asks: ActionKind::Acknowledge }];
+    plan.signals[0].valid_when.clear();
+    check(
+        &plan,
+        "10 h2s=5\n 11 calibrating=on\n 12 calibrating=on\n 20 h2s=1\n 21 h2s=6\n 22 calibrating=off\n 23 lost\n 24 calibrating=on\n 25 show",
+        "10 alarm_raised high -> unacknowledged
+         11 alarm_acknowledged high -> acknowledged
+         20 alarm_cleared high -> normal
+         21 alarm_raised high -> unacknowledged
+         23 device_lost h2s-1
+         25 h2s - bad [communication_lost], high unacknowledged active null",
+    );
+}
