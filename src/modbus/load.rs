@@ -149,6 +149,10 @@ mod tests {
         ]));
         assert!((load.demand - 3.0 * 0.058_52).abs() < 1e-4, "{}", load.demand);
         assert!((load.cycle_longest.as_secs_f64() - 2.0 * 0.058_52).abs() < 1e-4);
+        let mut slow = device(0, told, Duration::from_secs(1));
+        slow.spec.quiet = Duration::from_millis(7);
+        let slower = line_load(&line(vec![slow])).cycle_longest;
+        assert!((slower.as_secs_f64() - 0.065_52).abs() < 1e-4, "{slower:?}");
         let assumed: Vec<bool> = load.devices.iter().map(|device| device.turnaround_assumed).collect();
         assert_eq!(assumed, [false, true]);
         let blocks: Vec<String> =

@@ -151,9 +151,7 @@ impl Schedule {
         let knock = self.devices[job.device].1.is_silent();
         let begins = job.turn.is_none();
         if begins {
-            if !knock {
-                self.lateness.record(now.since(job.due));
-            }
+            self.lateness.record(now.since(job.due));
             job.begin(now, stretch);
         }
         self.asking = Some((index, now));
@@ -246,12 +244,11 @@ impl Schedule {
         self.asking.take().map(|(index, since)| (index, now.since(since)))
     }
 
-    /// The factor by which every period is stretched, so that the line can carry all of it.
+    /// The factor by which every period is stretched, so that the line can carry all that is asked of
+    /// the devices which answer.
     fn stretch(&self) -> f64 {
         let answering = |job: &&Job| !self.devices[job.device].1.is_silent();
-        let asked: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
-        let wasted: f64 = self.devices.iter().map(|(_, silence)| silence.waste()).sum();
-        let demand = asked + wasted;
+        let demand: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
         if demand > 1.0 { demand / STRETCHED_LOAD } else { 1.0 }
     }
 }

@@ -26,21 +26,13 @@ pub struct Silence {
     noted: Mono,
     /// The pause after the last unanswered question; zero when none was called for.
     pause: Duration,
-    /// What the last unanswered question cost.
-    cost: Duration,
 }
 
 impl Silence {
     /// A device of which nothing bad is known; `pause_max` is the longest pause it is given. Where
     /// that is short of twenty times what a question costs, it is kept, and the device wastes more.
     pub fn new(pause_max: Duration) -> Self {
-        Silence {
-            pause_max,
-            debt: Duration::ZERO,
-            noted: Mono::ZERO,
-            pause: Duration::ZERO,
-            cost: Duration::ZERO,
-        }
+        Silence { pause_max, debt: Duration::ZERO, noted: Mono::ZERO, pause: Duration::ZERO }
     }
 
     /// The device did not answer a question, retries included, that kept the line for `cost` until
@@ -48,7 +40,6 @@ impl Silence {
     pub fn unanswered(&mut self, cost: Duration, now: Mono) -> Duration {
         self.debt = self.debt.saturating_sub(now.since(self.noted) / WASTE_PART) + cost;
         self.noted = now;
-        self.cost = cost;
         if self.debt > cost * OVERLOOKED_MAX || self.is_silent() {
             self.pause = (self.pause * 2).max(cost * WASTE_PART).min(self.pause_max);
         }
@@ -64,11 +55,6 @@ impl Silence {
     /// whether it is back.
     pub fn is_silent(&self) -> bool {
         self.pause > Duration::ZERO
-    }
-
-    /// Share of the line's time that the device wastes while it is left alone; zero when it is not.
-    pub fn waste(&self) -> f64 {
-        if self.is_silent() { self.cost.div_duration_f64(self.pause + self.cost) } else { 0.0 }
     }
 }
 

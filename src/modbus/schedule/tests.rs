@@ -250,6 +250,7 @@ fn a_device_is_back_at_full_rate_with_its_first_answer() {
     line.dead[0] = false;
     let sent = line.sent.len();
     line.run(SECOND * 61);
+    assert!(!line.schedule.is_silent(DeviceIndex(0)));
     let (back, _) = *line.sent[sent..].iter().find(|(_, job)| *job < 2).unwrap();
     let rest = (line.now + SECOND * 10).since(back);
     line.run(SECOND * 10);
