@@ -1,7 +1,7 @@
 //! The commands as a user starts them, against a daemon as a supervisor starts it: exit codes, what is
 //! said when it goes wrong, and an alarm's way from a dead line to the journal.
 
-use std::io::Read;
+use std::io::{ErrorKind, Read};
 use std::net::TcpListener;
 use std::os::unix::net::UnixDatagram;
 use std::path::PathBuf;
@@ -96,9 +96,16 @@ impl Place {
         let child = self.command(&["run"]).env("NOTIFY_SOCKET", &notices).stderr(log).spawn().unwrap();
         let daemon = Daemon { child };
         let mut notice = [0; 64];
-        let length = supervisor.recv(&mut notice).unwrap_or_else(|error| {
-            panic!("not ready: {error}\n{}", std::fs::read_to_string(self.file("log")).unwrap())
-        });
+        let length = loop {
+            match supervisor.recv(&mut notice) {
+                Ok(length) => break length,
+                // Another test's child has ended: its signal comes to this thread as to any other.
+                Err(error) if error.kind() == ErrorKind::Interrupted => {}
+                Err(error) => {
+                    panic!("not ready: {error}\n{}", std::fs::read_to_string(self.file("log")).unwrap())
+                }
+            }
+        };
         assert_eq!(&notice[..length], b"READY=1\n");
         daemon
     }
