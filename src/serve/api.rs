@@ -13,7 +13,7 @@ use tokio::time::timeout;
 
 use crate::history::JournalEntry;
 use crate::serve::problem::Problem;
-use crate::serve::{Face, JOURNAL_WAIT_S_MAX};
+use crate::serve::{Face, JOURNAL_WAIT_MAX};
 use crate::view::{self, Alarm, Alarms, Elapsed, Journal, Signal, Signals, Status};
 
 /// The most events in one page of the journal; more are not refused, but not given either.
@@ -76,7 +76,8 @@ pub async fn journal(
         return Err(Problem::bad_request("limit must be at least 1"));
     }
     let limit = limit.min(JOURNAL_LIMIT_MAX);
-    Ok(Json(Journal::of(face.journal(JournalPage::After(after), limit).await?, after, limit)))
+    let entries = face.journal(JournalPage::After(after), limit, JOURNAL_WAIT_MAX).await?;
+    Ok(Json(Journal::of(entries, after, limit)))
 }
 
 /// `/health`: 200 while the daemon keeps its promises, 503 with the reasons when it does not.
@@ -120,25 +121,25 @@ impl Face {
         &self,
         page: JournalPage,
         limit: usize,
+        wait_max: Duration,
     ) -> Result<Vec<JournalEntry>, Problem> {
-        let place = Arc::clone(&self.journal_reads).try_acquire_owned().map_err(|_| {
-            Problem::unavailable("the journal is being read by too many at once; ask again in a moment")
-        })?;
-        let handle = self.handle.clone();
-        let read = tokio::spawn(async move {
-            let _place = place;
-            match page {
-                JournalPage::After(after) => handle.journal(after, limit).await,
-                JournalPage::Last => handle.journal_last(limit).await,
-            }
-        });
-        match timeout(Duration::from_secs(JOURNAL_WAIT_S_MAX), read).await {
+        let (handle, places) = (self.handle.clone(), Arc::clone(&self.journal_reads));
+        let read = async move {
+            let place = places.acquire_owned().await;
+            let read = async move {
+                let _place = place;
+                match page {
+                    JournalPage::After(after) => handle.journal(after, limit).await,
+                    JournalPage::Last => handle.journal_last(limit).await,
+                }
+            };
+            tokio::spawn(read).await
+        };
+        match timeout(wait_max, read).await {
             Ok(Ok(Ok(entries))) => Ok(entries),
             Ok(Ok(Err(why))) => Err(Problem::unavailable(format!("the journal cannot be read: {why}"))),
             Ok(Err(_)) => Err(Problem::unavailable("the daemon is stopping")),
-            Err(_) => {
-                Err(Problem::unavailable(format!("the journal did not answer within {JOURNAL_WAIT_S_MAX} s")))
-            }
+            Err(_) => Err(Problem::unavailable(format!("the journal did not answer within {wait_max:?}"))),
         }
     }
 }

@@ -42,8 +42,8 @@ pub const CONNECTIONS_MAX: usize = 64;
 pub const STREAM_CLIENTS_MAX: usize = 16;
 /// The most reads of the journal at one time.
 pub const JOURNAL_READS_MAX: usize = 4;
-/// How long a request may wait for the journal, in seconds.
-pub const JOURNAL_WAIT_S_MAX: u64 = 5;
+/// How long a request may wait for the journal.
+pub const JOURNAL_WAIT_MAX: Duration = Duration::from_secs(5);
 
 /// What the HTTP face must be told.
 #[derive(Debug, Clone)]

@@ -1,4 +1,4 @@
-//! An event of the journal as a sentence.
+//! An event of the journal in words.
 
 use serde_json::Value;
 
@@ -7,20 +7,23 @@ use crate::signal::Reason;
 use crate::view::Entry;
 use crate::view::words::{alarm_state, number};
 
-/// What happened to what, with its details: `alarm raised: h2s-high (setpoint 4, value 4.310)`.
-pub fn event_text(entry: &Entry) -> String {
-    let what = entry.kind.replace('_', " ");
-    let details: Vec<String> = entry
-        .detail
-        .iter()
-        .filter(|(_, value)| !value.is_null())
-        .map(|(name, value)| format!("{} {}", name.replace('_', " "), detail_text(value)))
-        .collect();
-    if details.is_empty() {
-        format!("{what}: {}", entry.subject)
-    } else {
-        format!("{what}: {} ({})", entry.subject, details.join(", "))
-    }
+/// What happened: `alarm raised`.
+pub fn event_kind_text(entry: &Entry) -> String {
+    entry.kind.replace('_', " ")
+}
+
+/// Its details: `value 4.310, setpoint 4`; empty when it has none.
+pub fn event_detail_text(entry: &Entry) -> String {
+    let told = entry.detail.iter().filter(|(_, value)| !value.is_null());
+    let details: Vec<String> =
+        told.map(|(name, value)| format!("{} {}", name.replace('_', " "), detail_text(value))).collect();
+    details.join(", ")
+}
+
+/// Who did it: `R. Vale (operator)`; `None` when nobody did.
+pub fn event_who_text(entry: &Entry) -> Option<String> {
+    let user = entry.user.as_ref()?;
+    Some(entry.name.as_ref().map_or_else(|| user.clone(), |name| format!("{name} ({user})")))
 }
 
 fn detail_text(value: &Value) -> String {

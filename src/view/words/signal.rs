@@ -6,6 +6,11 @@ use crate::signal::{Condition, Quality};
 use crate::view::words::{clock_time, duration, number};
 use crate::view::{Instant, Signal, Value};
 
+/// What a person calls it: its name, else its id.
+pub fn label(signal: &Signal) -> &str {
+    signal.name.as_deref().unwrap_or(&signal.id)
+}
+
 /// The value with its unit, the name of its state, or `not measured`. Never a past value.
 pub fn value_text(signal: &Signal) -> String {
     match (&signal.state, signal.value) {

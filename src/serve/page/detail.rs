@@ -1,0 +1,79 @@
+//! The page of one signal, and the page of one alarm.
+
+use askama::Template;
+use axum::extract::{Path, State};
+use axum::response::Html;
+
+use crate::serve::Face;
+use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
+use crate::serve::page::{Frame, rendered};
+use crate::serve::problem::Problem;
+use crate::view::words::{alarm_state, date_and_time, value_text};
+use crate::view::{Alarm, Instant, Signal};
+
+#[derive(Template)]
+#[template(path = "signal.html", config = "src/serve/page/askama.toml")]
+struct SignalPage {
+    frame: Frame,
+    row: SignalRow,
+    read: String,
+    device: Option<DeviceRow>,
+    /// The alarms that watch it.
+    alarms: Vec<AlarmRow>,
+}
+
+#[derive(Template)]
+#[template(path = "alarm.html", config = "src/serve/page/askama.toml")]
+struct AlarmPage {
+    frame: Frame,
+    row: AlarmRow,
+    deadband: String,
+    latching: bool,
+    /// Each named point of its life with its time.
+    times: Vec<(&'static str, String)>,
+}
+
+/// `/signals/{id}`
+pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
+    let status = face.status();
+    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let unknown = || Problem::unknown("signal", &id, status.signals.iter().map(|signal| signal.id.as_str()));
+    let signal = status.signals.iter().find(|signal| signal.id == id).ok_or_else(unknown)?;
+    let device = status.devices.iter().find(|device| device.id == signal.device());
+    let watching = status.alarms.iter().filter(|alarm| alarm.signal.as_ref() == Some(&signal.id));
+    rendered(&SignalPage {
+        frame: Frame::new(&face, &signal_news(signal), true),
+        row: SignalRow::of(signal, here),
+        read: signal.time.map_or_else(|| "never".to_owned(), |time| date_and_time(time, here.zone)),
+        device: device.map(|device| DeviceRow::of(device, &[], here)),
+        alarms: watching.map(|alarm| AlarmRow::of(alarm, &status.signals, here)).collect(),
+    })
+}
+
+/// `/alarms/{id}`
+pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
+    let status = face.status();
+    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let unknown = || Problem::unknown("alarm", &id, status.alarms.iter().map(|alarm| alarm.id.as_str()));
+    let alarm = status.alarms.iter().find(|alarm| alarm.id == id).ok_or_else(unknown)?;
+    rendered(&AlarmPage {
+        frame: Frame::new(&face, &format!("{}: {}", alarm.name, alarm_state(alarm.state.0)), true),
+        row: AlarmRow::of(alarm, &status.signals, here),
+        deadband: alarm.deadband.map_or_else(String::new, crate::view::words::number),
+        latching: alarm.latching,
+        times: times(alarm, here),
+    })
+}
+
+fn signal_news(signal: &Signal) -> String {
+    format!("{}: {}", crate::view::words::label(signal), value_text(signal))
+}
+
+fn times(alarm: &Alarm, here: Here<'_>) -> Vec<(&'static str, String)> {
+    let told = |at: Option<Instant>| at.map_or_else(|| "–".to_owned(), |at| date_and_time(at, here.zone));
+    vec![
+        ("last raised", told(alarm.raised)),
+        ("acknowledged", told(alarm.acknowledged)),
+        ("condition gone", told(alarm.cleared)),
+    ]
+}

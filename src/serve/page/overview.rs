@@ -1,0 +1,151 @@
+//! The status page: what an operator must know first stands first.
+//!
+//! Does the gas keep its limits, can that be believed, since when, and what needs somebody now;
+//! then every alarm, every device with its signals, the lines, and the last events.
+
+use std::time::Duration;
+
+use askama::Template;
+use axum::extract::State;
+use axum::response::Html;
+
+use crate::serve::Face;
+use crate::serve::api::JournalPage;
+use crate::serve::page::row::{AlarmRow, DeviceRow, EventRow, Here, LineRow};
+use crate::serve::page::{Frame, rendered};
+use crate::serve::problem::Problem;
+use crate::view::words::{label, reasons_text, value_text, verdict_text};
+use crate::view::{Alarm, Entry, Signal, Status, Verdict};
+
+/// How many of the last events the page shows.
+const EVENTS_MAX: usize = 10;
+/// How long the page waits for them, in milliseconds: a slow disk must not hide the present.
+const EVENTS_WAIT_MS_MAX: u64 = 300;
+
+#[derive(Template)]
+#[template(path = "overview.html", config = "src/serve/page/askama.toml")]
+struct Overview {
+    frame: Frame,
+    answer: Answer,
+    /// Alarms that somebody must do something about, most urgent first.
+    needs: Vec<AlarmRow>,
+    alarms: Vec<AlarmRow>,
+    devices: Vec<DeviceRow>,
+    lines: Vec<LineRow>,
+    events: Result<Vec<EventRow>, String>,
+}
+
+/// The answer to the first question.
+struct Answer {
+    /// What picks shape and colour.
+    mark: &'static str,
+    verdict: &'static str,
+    /// What is outside, and what is not known.
+    because: Vec<String>,
+    belief: String,
+    since: String,
+}
+
+/// `/`
+pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
+    let wait = Duration::from_millis(EVENTS_WAIT_MS_MAX);
+    let entries = face.journal(JournalPage::Last, EVENTS_MAX, wait).await;
+    let status = face.status();
+    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let row = |alarm: &Alarm| AlarmRow::of(alarm, &status.signals, here);
+    let events = entries.map_err(|problem| problem.detail).map(|entries| {
+        entries.into_iter().rev().map(|entry| EventRow::of(&Entry::from(entry), here)).collect()
+    });
+    rendered(&Overview {
+        frame: Frame::new(&face, &news(&status), true),
+        answer: answer(&status, here),
+        needs: needs(&status).into_iter().map(row).collect(),
+        alarms: status.alarms.iter().map(row).collect(),
+        devices: status.devices.iter().map(|device| DeviceRow::of(device, &status.signals, here)).collect(),
+        lines: status.lines.iter().map(LineRow::of).collect(),
+        events,
+    })
+}
+
+/// What the window's title says first.
+fn news(status: &Status) -> String {
+    let verdict = verdict_text(status.gas.verdict);
+    match status.summary.alarms_unacknowledged {
+        0 => verdict.to_owned(),
+        count => format!("{verdict}, {count} to acknowledge"),
+    }
+}
+
+/// The alarms that need somebody: those not acknowledged first, then by priority, then the newest.
+fn needs(status: &Status) -> Vec<&Alarm> {
+    let mut needs: Vec<&Alarm> = status.alarms.iter().filter(|alarm| alarm.needs_somebody()).collect();
+    needs.sort_by_key(|alarm| {
+        let known = !alarm.state.is_unacknowledged();
+        let gone = !alarm.state.is_active();
+        (known, gone, alarm.priority, std::cmp::Reverse(alarm.since))
+    });
+    needs
+}
+
+fn answer(status: &Status, here: Here<'_>) -> Answer {
+    let gas = &status.gas;
+    let outside = chosen(status, &gas.outside).map(|(alarm, signal)| outside_text(alarm, signal));
+    let not_known = chosen(status, &gas.not_known).map(|(alarm, signal)| not_known_text(alarm, signal));
+    Answer {
+        mark: match gas.verdict {
+            Verdict::WithinLimits if gas.with_care.is_empty() => "within",
+            Verdict::WithinLimits => "care",
+            Verdict::OutsideLimits => "outside",
+            Verdict::NotKnown | Verdict::NoLimits => "unknown",
+        },
+        verdict: verdict_text(gas.verdict),
+        because: outside.chain(not_known).collect(),
+        belief: belief(status),
+        since: gas.since.map_or_else(String::new, |since| here.since(since)),
+    }
+}
+
+/// The alarms with these ids, each with the signal it watches.
+fn chosen<'a>(
+    status: &'a Status,
+    ids: &'a [String],
+) -> impl Iterator<Item = (&'a Alarm, Option<&'a Signal>)> + 'a {
+    let signal =
+        |alarm: &Alarm| status.signals.iter().find(|signal| alarm.signal.as_ref() == Some(&signal.id));
+    let alarms = status.alarms.iter().filter(|alarm| ids.contains(&alarm.id));
+    alarms.map(move |alarm| (alarm, signal(alarm)))
+}
+
+fn outside_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
+    match signal {
+        Some(signal) => format!("{}: {} {} now.", alarm.name, label(signal), value_text(signal)),
+        None => format!("{}.", alarm.name),
+    }
+}
+
+fn not_known_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
+    match signal {
+        Some(signal) => {
+            format!("“{}” cannot be judged: {}: {}.", alarm.name, label(signal), reasons_text(signal))
+        }
+        None => format!("“{}” cannot be judged.", alarm.name),
+    }
+}
+
+/// Whether the answer can be believed, in one sentence.
+fn belief(status: &Status) -> String {
+    let gas = &status.gas;
+    let judged = gas.limits - gas.not_known.len();
+    let with_care: Vec<&str> =
+        status.signals.iter().filter(|signal| gas.with_care.contains(&signal.id)).map(label).collect();
+    let care = match with_care.as_slice() {
+        [] => "measured with good quality".to_owned(),
+        names => format!("measured; {} with care", names.join(", ")),
+    };
+    match (gas.limits, judged) {
+        (0, _) => "The site file sets no limit to judge the gas by.".to_owned(),
+        (limits, 0) => format!("None of the {limits} limits can be judged now."),
+        (limits, judged) if limits == judged => format!("All {limits} limits are judged; all {care}."),
+        (limits, judged) => format!("Only {judged} of {limits} limits can be judged; those {care}."),
+    }
+}

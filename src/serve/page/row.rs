@@ -1,0 +1,221 @@
+//! Signals, alarms, devices, lines and events as rows of words.
+
+use jiff::tz::TimeZone;
+
+use crate::alarm::Life;
+use crate::monitor::DeviceState;
+use crate::signal::Quality;
+use crate::view::words::{
+    alarm_state, clock_time, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
+    for_how_long, label, last_good_text, limit_text, quality_text, reasons_text, value_text,
+};
+use crate::view::{Alarm, Device, Entry, Instant, Line, LineState, Signal};
+
+/// When the page is, and where.
+#[derive(Clone, Copy)]
+pub struct Here<'a> {
+    pub now: Instant,
+    pub zone: &'a TimeZone,
+}
+
+impl Here<'_> {
+    /// A point in time with how long ago it was: `09:01:00, for 4 min 5 s`.
+    pub fn since(self, at: Instant) -> String {
+        let clock = clock_time(at, self.now, self.zone);
+        for_how_long(at, self.now).map_or_else(|| clock.clone(), |long| format!("{clock}, for {long}"))
+    }
+
+    fn clock(self, at: Instant) -> String {
+        clock_time(at, self.now, self.zone)
+    }
+}
+
+pub struct SignalRow {
+    pub id: String,
+    pub label: String,
+    pub tag: String,
+    /// The quality's word, which picks shape and colour.
+    pub mark: &'static str,
+    pub quality: &'static str,
+    pub value: String,
+    pub reasons: String,
+    pub condition: &'static str,
+    /// Told only when there is no present value.
+    pub last_good: Option<String>,
+    pub age: String,
+    pub since: String,
+}
+
+impl SignalRow {
+    pub fn of(signal: &Signal, here: Here<'_>) -> SignalRow {
+        let quality = signal.quality.0;
+        SignalRow {
+            id: signal.id.clone(),
+            label: label(signal).to_owned(),
+            tag: signal.tag.clone().unwrap_or_default(),
+            mark: quality.word(),
+            quality: quality_text(quality),
+            value: value_text(signal),
+            reasons: reasons_text(signal),
+            condition: signal.condition.map_or("", |condition| condition_text(condition.0)),
+            last_good: (quality == Quality::Bad).then(|| {
+                last_good_text(signal, here.now, here.zone)
+                    .unwrap_or_else(|| "never since the start".to_owned())
+            }),
+            age: signal.age_s.map_or_else(|| "never".to_owned(), |age| format!("{} ago", duration(age.0))),
+            since: format!("{}, for {}", here.clock(signal.since), duration(signal.since_s.0)),
+        }
+    }
+}
+
+pub struct AlarmRow {
+    pub id: String,
+    pub name: String,
+    /// What picks shape and colour: `raised`, `known`, `gone` or `normal`.
+    pub mark: &'static str,
+    pub state: &'static str,
+    pub priority: &'static str,
+    /// The signal's label and its present value.
+    pub signal: Option<SignalRow>,
+    pub limit: String,
+    pub since: String,
+    /// Said when the condition cannot be known.
+    pub indeterminate: bool,
+    pub cause: String,
+    pub consequence: String,
+    pub action: String,
+}
+
+impl AlarmRow {
+    pub fn of(alarm: &Alarm, signals: &[Signal], here: Here<'_>) -> AlarmRow {
+        let signal = signals.iter().find(|signal| alarm.signal.as_ref() == Some(&signal.id));
+        AlarmRow {
+            id: alarm.id.clone(),
+            name: alarm.name.clone(),
+            mark: mark(alarm),
+            state: alarm_state(alarm.state.0),
+            priority: alarm.priority.word(),
+            signal: signal.map(|signal| SignalRow::of(signal, here)),
+            limit: limit_text(alarm, signal).unwrap_or_else(|| alarm.kind.clone()),
+            since: alarm.since.map_or_else(String::new, |since| here.since(since)),
+            indeterminate: alarm.active.is_none(),
+            cause: alarm.cause.clone().unwrap_or_default(),
+            consequence: alarm.consequence.clone().unwrap_or_default(),
+            action: alarm.action.clone().unwrap_or_default(),
+        }
+    }
+}
+
+/// What an operator must tell apart at a glance.
+fn mark(alarm: &Alarm) -> &'static str {
+    match alarm.state.0 {
+        Life::Normal if alarm.active.is_none() => "unknown",
+        Life::Normal => "normal",
+        Life::Unacknowledged => "raised",
+        Life::Acknowledged => "known",
+        Life::ReturnedUnacknowledged | Life::LatchedUnacknowledged | Life::LatchedAcknowledged => "gone",
+    }
+}
+
+pub struct DeviceRow {
+    pub id: String,
+    pub name: String,
+    pub line: String,
+    pub unit_id: u8,
+    pub mark: &'static str,
+    pub state: &'static str,
+    pub heard: String,
+    pub refused: String,
+    pub signals: Vec<SignalRow>,
+}
+
+impl DeviceRow {
+    pub fn of(device: &Device, signals: &[Signal], here: Here<'_>) -> DeviceRow {
+        let own = signals.iter().filter(|signal| signal.device() == device.id);
+        let (mark, state) = match device.state.0 {
+            DeviceState::Unknown => ("uncertain", "not asked yet"),
+            DeviceState::Online => ("good", "answers"),
+            DeviceState::Degraded => ("uncertain", "answers with errors"),
+            DeviceState::Lost => ("bad", "does not answer"),
+        };
+        DeviceRow {
+            id: device.id.clone(),
+            name: device.name.clone(),
+            line: device.line.clone(),
+            unit_id: device.unit_id,
+            mark,
+            state,
+            heard: device
+                .last_response_s
+                .map_or_else(|| "never".to_owned(), |age| format!("{} ago", duration(age.0))),
+            refused: device.refused.as_deref().unwrap_or_default().join(", "),
+            signals: own.map(|signal| SignalRow::of(signal, here)).collect(),
+        }
+    }
+}
+
+pub struct LineRow {
+    pub id: String,
+    pub mark: &'static str,
+    pub state: String,
+    pub load: String,
+    pub faults: String,
+}
+
+impl LineRow {
+    pub fn of(line: &Line) -> LineRow {
+        let (mark, state) = match (line.state, line.noisy) {
+            (None, _) => ("uncertain", "no report yet".to_owned()),
+            (Some(LineState::Down), _) => {
+                ("bad", format!("down: {}", line.cause.as_deref().unwrap_or("the cause is not known")))
+            }
+            (Some(LineState::Up), Some(true)) => ("uncertain", "up, but noisy".to_owned()),
+            (Some(LineState::Up), _) => ("good", "up".to_owned()),
+        };
+        LineRow { id: line.id.clone(), mark, state, load: load(line), faults: faults(line) }
+    }
+}
+
+fn load(line: &Line) -> String {
+    let busy = line.load.map(|load| format!("{:.0} % in use", load * 1e2));
+    let over = line.demand.filter(|demand| *demand > 1.0);
+    let over = over.map(|demand| format!("{:.0} % of what it can carry is asked of it", demand * 1e2));
+    [busy, over].into_iter().flatten().collect::<Vec<_>>().join("; ")
+}
+
+/// Transactions and what went wrong with them, leaving out what never happened.
+fn faults(line: &Line) -> String {
+    let Some(counters) = line.counters else { return String::new() };
+    let counts = [
+        (counters.timeouts, "without an answer"),
+        (counters.crc_errors, "damaged"),
+        (counters.exceptions, "refused by the device"),
+        (counters.late_responses, "too late"),
+        (counters.foreign_frames, "not asked for"),
+    ];
+    let told = counts.iter().filter(|(count, _)| *count > 0).map(|(count, what)| format!("{count} {what}"));
+    let told: Vec<String> = std::iter::once(format!("{} questions", counters.requests)).chain(told).collect();
+    told.join(", ")
+}
+
+pub struct EventRow {
+    pub seq: u64,
+    pub time: String,
+    pub kind: String,
+    pub subject: String,
+    pub detail: String,
+    pub who: String,
+}
+
+impl EventRow {
+    pub fn of(entry: &Entry, here: Here<'_>) -> EventRow {
+        EventRow {
+            seq: entry.seq,
+            time: here.clock(entry.time),
+            kind: event_kind_text(entry),
+            subject: entry.subject.clone(),
+            detail: event_detail_text(entry),
+            who: event_who_text(entry).unwrap_or_default(),
+        }
+    }
+}
