@@ -148,3 +148,115 @@ impl Complaint {
         }
     }
 }
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::net::SocketAddr;
+    use std::sync::atomic::{AtomicU32, Ordering};
+
+    use axum::routing::get;
+    use tokio::io::{AsyncReadExt, AsyncWriteExt};
+
+    use super::*;
+
+    const HASTY: Patience =
+        Patience { head_max: Duration::from_millis(100), answer_max: Duration::from_millis(300) };
+    /// More than the kernel takes off a server's hands for a client that does not read.
+    const LARGE_BYTES: usize = 32 * 1024 * 1024;
+
+    /// A listener whose first accepts fail for want of files.
+    struct Starved {
+        listener: TcpListener,
+        failures_left: AtomicU32,
+    }
+
+    impl Accept for Starved {
+        async fn accept(&self) -> io::Result<TcpStream> {
+            if self
+                .failures_left
+                .fetch_update(Ordering::Relaxed, Ordering::Relaxed, |left| left.checked_sub(1))
+                .is_ok()
+            {
+                return Err(io::Error::from_raw_os_error(libc::EMFILE));
+            }
+            Accept::accept(&self.listener).await
+        }
+    }
+
+    async fn served_after(failures: u32) -> SocketAddr {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let router = Router::new()
+            .route("/", get(|| async { "here" }))
+            .route("/large", get(|| async { vec![b'x'; LARGE_BYTES] }));
+        let listener = Starved { listener, failures_left: failures.into() };
+        tokio::spawn(serve(listener, router, HASTY, CancellationToken::new()));
+        address
+    }
+
+    async fn connect(address: SocketAddr, bytes: &str) -> TcpStream {
+        let mut stream = TcpStream::connect(address).await.unwrap();
+        stream.write_all(bytes.as_bytes()).await.unwrap();
+        stream
+    }
+
+    async fn rest(mut stream: TcpStream) -> String {
+        let mut bytes = Vec::new();
+        let _reset_is_an_end_too = stream.read_to_end(&mut bytes).await;
+        String::from_utf8(bytes).unwrap()
+    }
+
+    const ASK: &str = "GET / HTTP/1.1\r\nHost: localhost\r\nConnection: close\r\n\r\n";
+
+    #[tokio::test]
+    async fn a_silent_client_and_half_a_request_are_closed_after_their_time() {
+        let address = served_after(0).await;
+        assert_eq!(rest(connect(address, "").await).await, "");
+        let half = rest(connect(address, "GET / HTTP/1.1\r\nHost: loc").await).await;
+        assert!(!half.contains("200"), "{half}");
+    }
+
+    #[tokio::test]
+    async fn a_client_that_trickles_its_request_is_closed_however_steadily_it_sends() {
+        let mut stream = connect(served_after(0).await, "GET / HTTP/1.1\r\n").await;
+        let mut sent = 0;
+        while stream.write_all(b"X: y\r\n").await.is_ok() {
+            sent += 1;
+            assert!(sent < 1000, "the server lets a client trickle for ever");
+            sleep(Duration::from_millis(10)).await;
+        }
+    }
+
+    #[tokio::test]
+    async fn a_kept_connection_that_falls_silent_is_closed() {
+        let stream = connect(served_after(0).await, "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n").await;
+        assert!(rest(stream).await.ends_with("here"));
+    }
+
+    #[tokio::test]
+    async fn a_client_that_does_not_read_is_given_up() {
+        let mut stream =
+            connect(served_after(0).await, "GET /large HTTP/1.1\r\nHost: localhost\r\n\r\n").await;
+        sleep(HASTY.answer_max * 3).await;
+        let mut got = Vec::new();
+        let _reset_is_an_end_too = stream.read_to_end(&mut got).await;
+        assert!(got.len() < LARGE_BYTES, "the whole answer came: nobody gave up");
+    }
+
+    #[tokio::test]
+    async fn a_want_of_files_is_waited_out() {
+        let address = served_after(3).await;
+        assert!(rest(connect(address, ASK).await).await.ends_with("here"));
+    }
+
+    #[tokio::test]
+    async fn connections_beyond_the_most_wait_and_are_served_when_a_place_is_free() {
+        let address = served_after(0).await;
+        let mut silent = Vec::new();
+        for _ in 0..CONNECTIONS_MAX * 2 {
+            silent.push(connect(address, "").await);
+        }
+        assert!(rest(connect(address, ASK).await).await.ends_with("here"));
+    }
+}

@@ -301,7 +301,7 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
     let report = DeviceReport {
         device: DeviceIndex(index),
         state,
-        last_response: Some(at_ms(245_010)),
+        last_response: Some(at_ms(if state == DeviceState::Lost { 63_000 } else { 245_010 })),
         response_median: Some(Duration::from_millis(18)),
         refused: Vec::new(),
         counters: Counters { requests: 240, answers: 239, timeouts: 1, ..Counters::default() },

@@ -344,15 +344,3 @@ async fn an_address_in_use_is_told_with_what_to_do() {
     assert!(told.starts_with(&format!("HTTP cannot listen on {}: ", rig.address)), "{told}");
     assert!(told.contains("another program holds this port"), "{told}");
 }
-
-#[tokio::test]
-#[ignore = "serves for as long as one wants to look"]
-async fn serves_a_page_to_look_at() {
-    let rig = Rig::telling(story()).await;
-    let quiet = Rig::telling(crate::serve::rig::quiet_story()).await;
-    let stale = Rig::telling(story()).await;
-    stale.pass(Duration::from_secs(75));
-    std::fs::write("/work/tmp/faces-urls", format!("{} {} {}", rig.address, quiet.address, stale.address))
-        .unwrap();
-    tokio::time::sleep(Duration::from_secs(3000)).await;
-}

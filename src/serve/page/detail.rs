@@ -36,7 +36,7 @@ struct AlarmPage {
 /// `/signals/{id}`
 pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
     let status = face.status();
-    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("signal", &id, status.signals.iter().map(|signal| signal.id.as_str()));
     let signal = status.signals.iter().find(|signal| signal.id == id).ok_or_else(unknown)?;
     let device = status.devices.iter().find(|device| device.id == signal.device());
@@ -53,7 +53,7 @@ pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<
 /// `/alarms/{id}`
 pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
     let status = face.status();
-    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("alarm", &id, status.alarms.iter().map(|alarm| alarm.id.as_str()));
     let alarm = status.alarms.iter().find(|alarm| alarm.id == id).ok_or_else(unknown)?;
     rendered(&AlarmPage {

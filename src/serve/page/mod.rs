@@ -8,6 +8,9 @@ mod detail;
 mod journal;
 mod overview;
 mod row;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests;
 
 use askama::Template;
 use axum::Router;

@@ -51,7 +51,7 @@ pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
     let wait = Duration::from_millis(EVENTS_WAIT_MS_MAX);
     let entries = face.journal(JournalPage::Last, EVENTS_MAX, wait).await;
     let status = face.status();
-    let here = Here { now: status.time, zone: &face.settings.time_zone };
+    let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let row = |alarm: &Alarm| AlarmRow::of(alarm, &status.signals, here);
     let events = entries.map_err(|problem| problem.detail).map(|entries| {
         entries.into_iter().rev().map(|entry| EventRow::of(&Entry::from(entry), here)).collect()
@@ -132,20 +132,23 @@ fn not_known_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
     }
 }
 
-/// Whether the answer can be believed, in one sentence.
+/// Whether the answer can be believed.
 fn belief(status: &Status) -> String {
     let gas = &status.gas;
-    let judged = gas.limits - gas.not_known.len();
-    let with_care: Vec<&str> =
-        status.signals.iter().filter(|signal| gas.with_care.contains(&signal.id)).map(label).collect();
-    let care = match with_care.as_slice() {
-        [] => "measured with good quality".to_owned(),
-        names => format!("measured; {} with care", names.join(", ")),
+    let with_care = status.signals.iter().filter(|signal| gas.with_care.contains(&signal.id));
+    let with_care: Vec<&str> = with_care.map(label).collect();
+    let care = if with_care.is_empty() {
+        String::new()
+    } else {
+        format!(" To be used with care: {}.", with_care.join(", "))
     };
-    match (gas.limits, judged) {
+    match (gas.limits, gas.not_known.len()) {
         (0, _) => "The site file sets no limit to judge the gas by.".to_owned(),
-        (limits, 0) => format!("None of the {limits} limits can be judged now."),
-        (limits, judged) if limits == judged => format!("All {limits} limits are judged; all {care}."),
-        (limits, judged) => format!("Only {judged} of {limits} limits can be judged; those {care}."),
+        (limits, 0) if care.is_empty() => {
+            format!("Yes: every limit ({limits}) is judged on good measurements.")
+        }
+        (limits, 0) => format!("With care: every limit ({limits}) is judged.{care}"),
+        (limits, lost) if lost == limits => format!("No: none of the limits ({limits}) can be judged now."),
+        (limits, lost) => format!("In part: {lost} of {limits} limits cannot be judged now.{care}"),
     }
 }

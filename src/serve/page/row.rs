@@ -6,8 +6,8 @@ use crate::alarm::Life;
 use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::words::{
-    alarm_state, clock_time, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
-    for_how_long, label, last_good_text, limit_text, quality_text, reasons_text, value_text,
+    alarm_state, clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text,
+    event_who_text, for_how_long, label, last_good_text, quality_text, reasons_text, value_text,
 };
 use crate::view::{Alarm, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -77,7 +77,8 @@ pub struct AlarmRow {
     pub priority: &'static str,
     /// The signal's label and its present value.
     pub signal: Option<SignalRow>,
-    pub limit: String,
+    /// What it watches for.
+    pub condition: String,
     pub since: String,
     /// Said when the condition cannot be known.
     pub indeterminate: bool,
@@ -96,7 +97,7 @@ impl AlarmRow {
             state: alarm_state(alarm.state.0),
             priority: alarm.priority.word(),
             signal: signal.map(|signal| SignalRow::of(signal, here)),
-            limit: limit_text(alarm, signal).unwrap_or_else(|| alarm.kind.clone()),
+            condition: condition_of(alarm, signal),
             since: alarm.since.map_or_else(String::new, |since| here.since(since)),
             indeterminate: alarm.active.is_none(),
             cause: alarm.cause.clone().unwrap_or_default(),

@@ -16,15 +16,19 @@ pub const fn alarm_state(life: Life) -> &'static str {
     }
 }
 
-/// What a limit asks: `above 4 ppmv`. `None` for an alarm without a setpoint.
-pub fn limit_text(alarm: &Alarm, signal: Option<&Signal>) -> Option<String> {
-    let side = match alarm.kind.as_str() {
+/// What it watches for: `above 4 ppmv`, `no valid measurement`.
+pub fn condition_of(alarm: &Alarm, signal: Option<&Signal>) -> String {
+    let what = match alarm.kind.as_str() {
         "high" => "above",
         "low" => "below",
+        "lost" => "no valid measurement",
+        "state" => "in a state it should not be in",
+        "fault" => "something is wrong with siskin itself",
         other => other,
     };
-    let unit = signal.and_then(|signal| signal.unit.as_deref()).unwrap_or_default();
-    alarm.setpoint.map(|setpoint| format!("{side} {} {unit}", number(setpoint)).trim_end().to_owned())
+    let setpoint = alarm.setpoint.map(number);
+    let unit = signal.and_then(|signal| signal.unit.clone()).filter(|_| setpoint.is_some());
+    [Some(what.to_owned()), setpoint, unit].into_iter().flatten().collect::<Vec<_>>().join(" ")
 }
 
 /// The answer to "does the gas keep its limits?".

@@ -12,12 +12,12 @@ pub fn event_kind_text(entry: &Entry) -> String {
     entry.kind.replace('_', " ")
 }
 
-/// Its details: `value 4.310, setpoint 4`; empty when it has none.
+/// Its details: `setpoint: 4; value: 4.310`; empty when it has none.
 pub fn event_detail_text(entry: &Entry) -> String {
     let told = entry.detail.iter().filter(|(_, value)| !value.is_null());
     let details: Vec<String> =
-        told.map(|(name, value)| format!("{} {}", name.replace('_', " "), detail_text(value))).collect();
-    details.join(", ")
+        told.map(|(name, value)| format!("{}: {}", name.replace('_', " "), detail_text(value))).collect();
+    details.join("; ")
 }
 
 /// Who did it: `R. Vale (operator)`; `None` when nobody did.

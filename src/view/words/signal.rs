@@ -32,7 +32,7 @@ pub const fn quality_text(quality: Quality) -> &'static str {
     match quality {
         Quality::Good => "good",
         Quality::Uncertain => "use with care",
-        Quality::Bad => "not measured",
+        Quality::Bad => "bad",
     }
 }
 

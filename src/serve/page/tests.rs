@@ -1,0 +1,184 @@
+//! The pages, as a browser gets them.
+
+use std::time::Duration;
+
+use crate::daemon::Health;
+use crate::serve::rig::{Rig, quiet_story, story};
+
+/// The most bytes of a page of a usual site: it must come over a poor radio link.
+const PAGE_BYTES_MAX: usize = 60 * 1024;
+
+const PAGES: [&str; 6] = [
+    "/",
+    "/signals/h2s-1.concentration",
+    "/signals/btu-1.heating",
+    "/alarms/h2s-high",
+    "/journal",
+    "/journal?after=2",
+];
+
+async fn page(rig: &Rig, path: &str) -> String {
+    let answer = rig.get(path).await;
+    assert_eq!(answer.status, 200, "{path}: {}", answer.body);
+    answer.body
+}
+
+#[tokio::test]
+async fn the_page_answers_what_an_operator_asks_first_without_any_script() {
+    let body = page(&Rig::telling(story()).await, "/").await;
+    let order = [
+        "Not a safety system:",
+        "As of <time>2026-03-02 09:04:05 CST</time>",
+        "Outside limits",
+        "H2S above contract limit: H2S 4.312 ppmv now.",
+        "Can this be believed?",
+        "Since 09:01:00, for 3 min 5 s.",
+        "What needs somebody now",
+        "Confirm with a stain tube, then call gas control.",
+        "Measurements",
+        "Lines",
+        "Last events",
+    ];
+    let mut rest = body.as_str();
+    for words in order {
+        let at = rest.find(words).unwrap_or_else(|| panic!("{words:?} is missing or stands too early"));
+        rest = &rest[at..];
+    }
+}
+
+#[tokio::test]
+async fn the_page_of_a_quiet_day_says_that_nothing_is_wanted_of_anybody() {
+    let body = page(&Rig::telling(quiet_story()).await, "/").await;
+    for words in [
+        "Within limits",
+        "Yes: every limit (1) is judged on good measurements.",
+        "no alarm waits for anybody",
+    ] {
+        assert!(body.contains(words), "{words}");
+    }
+}
+
+/// The texts of the cells of class `value`.
+fn values(body: &str) -> Vec<&str> {
+    let cells = body.split("<td class=\"value\">").skip(1);
+    cells.map(|cell| cell.split("</td>").next().unwrap()).collect()
+}
+
+#[tokio::test]
+async fn what_is_not_measured_is_told_with_its_reason_and_never_with_a_past_value_in_its_place() {
+    let body = page(&Rig::telling(story()).await, "/").await;
+    assert_eq!(
+        values(&body),
+        ["4.312 ppmv", "1.840 L/min", "measuring", "6.900 lb/MMscf", "not measured", "not measured"]
+    );
+    assert!(body.contains("the device does not answer, since 09:01:06"));
+    assert!(body.contains("last good: 1034.7 Btu/scf, 3 min 2 s ago (09:01:03)"));
+}
+
+#[tokio::test]
+async fn an_old_snapshot_is_shouted_and_shows_no_value() {
+    let rig = Rig::telling(story()).await;
+    rig.pass(Duration::from_secs(75));
+    let body = page(&rig, "/").await;
+    assert!(body.contains("what is known is 1 min 15 s old: nothing here is the present."));
+    assert!(body.contains("Not known") && !body.contains("Outside limits"));
+    assert!(values(&body).iter().all(|value| *value == "not measured"), "{:?}", values(&body));
+}
+
+#[tokio::test]
+async fn a_promise_that_is_not_kept_stands_on_every_live_page() {
+    let rig = Rig::telling(story()).await;
+    rig.health.send_replace(Health { reasons: vec!["the journal cannot be written: disk full".to_owned()] });
+    for path in PAGES {
+        assert!(page(&rig, path).await.contains("the journal cannot be written: disk full"), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_journal_that_cannot_be_read_hides_nothing_of_the_present() {
+    let rig = Rig::with_journal(story(), Err("journal.db: disk I/O error".to_owned())).await;
+    let body = page(&rig, "/").await;
+    assert!(body.contains("the journal cannot be read: journal.db: disk I/O error"));
+    assert!(body.contains("4.312 ppmv"));
+}
+
+#[tokio::test]
+async fn markup_in_names_is_shown_as_text() {
+    let evil = "<script>alert(1)</script>\"'><img src=x onerror=alert(2)>";
+    let mut snapshot = story();
+    snapshot.site_name = evil.to_owned();
+    for device in &mut snapshot.devices {
+        device.name = evil.to_owned();
+    }
+    for signal in &mut snapshot.signals {
+        (signal.name, signal.tag) = (Some(evil.to_owned()), Some(evil.to_owned()));
+        (signal.unit, signal.state) = (Some(evil.to_owned()), Some(evil.to_owned()));
+    }
+    for alarm in &mut snapshot.alarms {
+        alarm.name = evil.to_owned();
+        (alarm.action, alarm.consequence, alarm.cause) =
+            (Some(evil.to_owned()), Some(evil.to_owned()), Some(evil.to_owned()));
+    }
+    snapshot.signals[0].id = format!("h2s-1.{evil}");
+    snapshot.lines[0].id = evil.to_owned();
+    let rig = Rig::telling(snapshot).await;
+    rig.health.send_replace(Health { reasons: vec![evil.to_owned()] });
+    for path in ["/", "/signals/btu-1.heating", "/alarms/h2s-high", "/journal"] {
+        let body = page(&rig, path).await;
+        assert!(body.contains("alert(1)"), "{path}: the name itself must be there");
+        for markup in ["<script>", "<img", "\"'>"] {
+            assert!(!body.contains(markup), "{path} lets {markup} through");
+        }
+    }
+}
+
+#[tokio::test]
+async fn every_page_is_small_and_loads_nothing_from_elsewhere_and_nothing_inline() {
+    let rig = Rig::telling(story()).await;
+    for path in PAGES {
+        let body = page(&rig, path).await;
+        assert!(body.len() < PAGE_BYTES_MAX, "{path}: {} bytes", body.len());
+        for loaded in body.split(" href=\"").chain(body.split(" src=\"")).skip(1) {
+            assert!(!loaded.starts_with("http") && !loaded.starts_with("//"), "{path}: {}", &loaded[..20]);
+        }
+        for inline in [" style=", "<style", "<script>", " onclick=", "javascript:"] {
+            assert!(!body.contains(inline), "{path}: {inline}");
+        }
+    }
+    for (path, kind) in
+        [("/style.css", "text/css"), ("/live.js", "text/javascript"), ("/icon.svg", "image/svg+xml")]
+    {
+        let answer = rig.get(path).await;
+        assert_eq!(answer.status, 200);
+        assert!(answer.head.contains(&format!("content-type: {kind}")), "{path}");
+    }
+}
+
+#[tokio::test]
+async fn a_live_page_renews_itself_without_a_script_and_a_page_of_the_past_stays() {
+    let rig = Rig::telling(story()).await;
+    let renewal = "<noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript>";
+    for (path, live) in
+        [("/", true), ("/journal", true), ("/alarms/h2s-high", true), ("/journal?after=2", false)]
+    {
+        let body = page(&rig, path).await;
+        assert_eq!(body.contains(renewal), live, "{path}");
+        assert_eq!(body.contains("/live.js"), live, "{path}");
+    }
+}
+
+#[tokio::test]
+async fn every_link_of_the_page_leads_somewhere() {
+    let rig = Rig::telling(story()).await;
+    let body = page(&rig, "/").await;
+    for link in body.split("<a ").skip(1).map(|tag| tag.split("href=\"").nth(1).unwrap()) {
+        page(&rig, link.split('"').next().unwrap()).await;
+    }
+}
+
+#[tokio::test]
+async fn an_unknown_signal_has_no_page() {
+    let answer = Rig::telling(story()).await.get("/signals/h2s-1.flwo").await;
+    assert_eq!(answer.status, 404);
+    assert_eq!(answer.json()["nearest"], "h2s-1.flow");
+}
