@@ -12,7 +12,7 @@ use tokio::net::TcpStream;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use crate::alarm::{Kind, Life, Limit, Priority};
+use crate::alarm::{Kind, Life, Limit, Priority, Withheld};
 use crate::daemon::{Handle, Health, JournalSource, Request};
 use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
@@ -152,7 +152,7 @@ const NOW_MS: u64 = 245_120;
 pub fn story() -> Snapshot {
     Snapshot {
         at: at_ms(NOW_MS),
-        seq: 0,
+        seq: 245,
         site_id: "willow-bend".to_owned(),
         site_name: "Willow Bend Interconnect".to_owned(),
         lines: vec![
@@ -257,7 +257,16 @@ fn alarms() -> Vec<AlarmStatus> {
     (lost.since, lost.raised) = (Some(at_ms(90_000).wall), Some(at_ms(76_000).wall));
     lost.acknowledged = Some(at_ms(90_000).wall);
     lost.action = Some("Look at the line first: is its converter powered?".to_owned());
-    vec![h2s, water, heating, lost]
+    let mut flow = alarm(
+        "flow-low",
+        "Sample flow low",
+        1,
+        Kind::Low(Limit { setpoint: 0.5, deadband: 0.1 }),
+        Priority::Low,
+    );
+    flow.withheld = Some(Withheld::Shelved);
+    (flow.shelved_until, flow.since) = (Some(at_ms(3_600_000).wall), Some(at_ms(120_000).wall));
+    vec![h2s, water, heating, lost, flow]
 }
 
 fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) -> AlarmStatus {

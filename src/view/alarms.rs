@@ -2,10 +2,10 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::alarm::{Kind, Life, Priority};
+use crate::alarm::{Life, Priority, Withheld};
 use crate::moment::Moment;
 use crate::monitor::{AlarmStatus, Snapshot};
-use crate::view::{Instant, Word, status};
+use crate::view::{Elapsed, Instant, Word, status};
 
 /// What is known of one alarm.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -22,8 +22,14 @@ pub struct Alarm {
     pub setpoint: Option<f64>,
     /// How far the value must come back, for a kind that has a setpoint.
     pub deadband: Option<f64>,
-    /// Where it is in its life cycle.
-    pub state: Word<Life>,
+    /// Where it is in its life cycle, or why it is withheld from the operator.
+    pub state: Word<AlarmState>,
+    /// Where it is in its life cycle, withheld or not.
+    pub life: Word<Life>,
+    /// When its shelving ends, if it is shelved for a time.
+    pub shelved_until: Option<Instant>,
+    /// Whether it was the first of its group to be raised.
+    pub first_out: bool,
     /// Whether its condition holds now; `null` when that cannot be known.
     pub active: Option<bool>,
     /// Whether it has been raised and will not go away without a reset.
@@ -46,6 +52,30 @@ pub struct Alarm {
     pub consequence: Option<String>,
     /// What to do.
     pub action: Option<String>,
+    /// How long the operator has before the consequence sets in.
+    pub time_to_respond_s: Option<Elapsed>,
+}
+
+/// Where an alarm is, as an operator is told it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum AlarmState {
+    /// It is told, and is here in its life cycle.
+    Told(Life),
+    /// It is withheld.
+    Withheld(Withheld),
+}
+
+impl AlarmState {
+    /// Whether an operator has still to say that they know.
+    pub const fn is_unacknowledged(self) -> bool {
+        matches!(self, AlarmState::Told(life) if life.is_unacknowledged())
+    }
+}
+
+impl From<Life> for AlarmState {
+    fn from(life: Life) -> Self {
+        AlarmState::Told(life)
+    }
 }
 
 /// Every alarm, with the time at which this was known.
@@ -62,16 +92,19 @@ pub struct Alarms {
 impl Alarm {
     /// What `snapshot` knows of `alarm`, seen at `now`.
     pub fn of(alarm: &AlarmStatus, snapshot: &Snapshot, now: Moment) -> Alarm {
-        let limit = limit(&alarm.kind);
+        let limit = alarm.kind.limit();
         let watched = alarm.signal.and_then(|index| snapshot.signals.get(index.0));
         Alarm {
             id: alarm.id.clone(),
             name: alarm.name.clone(),
             signal: watched.map(|signal| signal.id.clone()),
             kind: alarm.kind.word().to_owned(),
-            setpoint: limit.map(|(setpoint, _)| setpoint),
-            deadband: limit.map(|(_, deadband)| deadband),
-            state: Word(alarm.life),
+            setpoint: limit.map(|limit| limit.setpoint),
+            deadband: limit.map(|limit| limit.deadband),
+            state: Word(alarm.withheld.map_or(AlarmState::Told(alarm.life), AlarmState::Withheld)),
+            life: Word(alarm.life),
+            shelved_until: alarm.shelved_until.map(Instant::from),
+            first_out: alarm.first_out,
             active: alarm.active.filter(|_| !status::is_stale(snapshot, now)),
             latched: alarm.latching && alarm.life != Life::Normal,
             latching: alarm.latching,
@@ -83,21 +116,25 @@ impl Alarm {
             cause: alarm.cause.clone(),
             consequence: alarm.consequence.clone(),
             action: alarm.action.clone(),
+            time_to_respond_s: alarm.time_to_respond.map(Elapsed),
         }
     }
 
-    /// Whether it watches a limit that the gas must keep.
+    /// Whether it watches a limit that the gas must keep: a value, or its average, too high or too low.
     pub fn is_limit(&self) -> bool {
-        self.setpoint.is_some()
+        matches!(self.kind.as_str(), "high" | "low" | "average_high" | "average_low")
     }
 
     /// Whether a person has still something to do about it.
     pub fn needs_somebody(&self) -> bool {
-        self.state.0 != Life::Normal
+        matches!(self.state.0, AlarmState::Told(life) if life != Life::Normal)
     }
-}
 
-/// Setpoint and deadband of a kind that has them.
-fn limit(kind: &Kind) -> Option<(f64, f64)> {
-    kind.limit().map(|limit| (limit.setpoint, limit.deadband))
+    /// Why it is withheld from the operator, if it is.
+    pub fn withheld(&self) -> Option<Withheld> {
+        match self.state.0 {
+            AlarmState::Told(_) => None,
+            AlarmState::Withheld(why) => Some(why),
+        }
+    }
 }

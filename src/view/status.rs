@@ -21,6 +21,8 @@ pub const STALE_AFTER_S_MAX: Duration = Duration::from_secs(5);
 pub struct Status {
     /// Which site.
     pub site: Site,
+    /// Grows with every event; an operator action says with it what its caller had seen.
+    pub seq: u64,
     /// When all this was true.
     pub time: Instant,
     /// How long ago that was.
@@ -55,10 +57,12 @@ pub struct Site {
 pub struct Summary {
     /// Alarms whose condition holds now.
     pub alarms_active: usize,
-    /// Alarms that nobody has acknowledged.
+    /// Alarms that are told and that nobody has acknowledged.
     pub alarms_unacknowledged: usize,
     /// Alarms whose condition cannot be known now.
     pub alarms_indeterminate: usize,
+    /// Alarms that are withheld from the operator.
+    pub alarms_withheld: usize,
     /// Signals of good quality.
     pub signals_good: usize,
     /// Signals of uncertain quality.
@@ -74,6 +78,7 @@ impl Status {
         let alarms = Alarms::of(snapshot, now).alarms;
         Status {
             site: Site { id: snapshot.site_id.clone(), name: snapshot.site_name.clone() },
+            seq: snapshot.seq,
             time: snapshot.at.into(),
             age_s: Elapsed::between(snapshot.at, now),
             stale: is_stale(snapshot, now),
@@ -117,6 +122,7 @@ impl Summary {
             alarms_active: alarms(|alarm| alarm.active == Some(true)),
             alarms_unacknowledged: alarms(|alarm| alarm.state.is_unacknowledged()),
             alarms_indeterminate: alarms(|alarm| alarm.active.is_none()),
+            alarms_withheld: alarms(|alarm| alarm.withheld().is_some()),
             signals_good: signals(Quality::Good),
             signals_uncertain: signals(Quality::Uncertain),
             signals_bad: signals(Quality::Bad),

@@ -8,9 +8,10 @@ use std::ops::Deref;
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
-use crate::alarm::{Life, Priority};
+use crate::alarm::{Life, Priority, Withheld};
 use crate::monitor::DeviceState;
 use crate::signal::{Condition, Quality, Reason};
+use crate::view::AlarmState;
 
 /// A member of a closed word list, in JSON its word.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -49,6 +50,28 @@ impl<'de, T: Vocabulary> Deserialize<'de> for Word<T> {
         let word = String::deserialize(deserializer)?;
         let member = T::MEMBERS.iter().find(|member| member.as_word() == word);
         member.map(|member| Word(*member)).ok_or_else(|| D::Error::custom(format!("unknown word {word:?}")))
+    }
+}
+
+/// The states of the life cycle, and the three ways to be withheld.
+impl Vocabulary for AlarmState {
+    const MEMBERS: &'static [Self] = &[
+        AlarmState::Told(Life::Normal),
+        AlarmState::Told(Life::Unacknowledged),
+        AlarmState::Told(Life::Acknowledged),
+        AlarmState::Told(Life::ReturnedUnacknowledged),
+        AlarmState::Told(Life::LatchedUnacknowledged),
+        AlarmState::Told(Life::LatchedAcknowledged),
+        AlarmState::Withheld(Withheld::Shelved),
+        AlarmState::Withheld(Withheld::Suppressed),
+        AlarmState::Withheld(Withheld::OutOfService),
+    ];
+
+    fn as_word(self) -> &'static str {
+        match self {
+            AlarmState::Told(life) => life.word(),
+            AlarmState::Withheld(why) => why.word(),
+        }
     }
 }
 
@@ -100,6 +123,7 @@ mod tests {
         survives::<Quality>();
         survives::<Reason>();
         survives::<Life>();
+        survives::<AlarmState>();
         survives::<Priority>();
         survives::<Condition>();
         survives::<DeviceState>();

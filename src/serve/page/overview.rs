@@ -29,6 +29,8 @@ struct Overview {
     answer: Answer,
     /// Alarms that somebody must do something about, most urgent first.
     needs: Vec<AlarmRow>,
+    /// How many alarms are withheld from the operator.
+    withheld: usize,
     alarms: Vec<AlarmRow>,
     devices: Vec<DeviceRow>,
     lines: Vec<LineRow>,
@@ -60,6 +62,7 @@ pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
         frame: Frame::new(&face, &news(&status), true),
         answer: answer(&status, here),
         needs: needs(&status).into_iter().map(row).collect(),
+        withheld: status.summary.alarms_withheld,
         alarms: status.alarms.iter().map(row).collect(),
         devices: status.devices.iter().map(|device| DeviceRow::of(device, &status.signals, here)).collect(),
         lines: status.lines.iter().map(LineRow::of).collect(),
@@ -81,7 +84,7 @@ fn needs(status: &Status) -> Vec<&Alarm> {
     let mut needs: Vec<&Alarm> = status.alarms.iter().filter(|alarm| alarm.needs_somebody()).collect();
     needs.sort_by_key(|alarm| {
         let known = !alarm.state.is_unacknowledged();
-        let gone = !alarm.state.is_active();
+        let gone = !alarm.life.is_active();
         (known, gone, alarm.priority, std::cmp::Reverse(alarm.since))
     });
     needs

@@ -2,14 +2,14 @@
 
 use jiff::tz::TimeZone;
 
-use crate::alarm::Life;
+use crate::alarm::{Life, Withheld};
 use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::words::{
     alarm_state, clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text,
     event_who_text, for_how_long, label, last_good_text, quality_text, reasons_text, value_text,
 };
-use crate::view::{Alarm, Device, Entry, Instant, Line, LineState, Signal};
+use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
 /// When the page is, and where.
 #[derive(Clone, Copy)]
@@ -71,9 +71,9 @@ impl SignalRow {
 pub struct AlarmRow {
     pub id: String,
     pub name: String,
-    /// What picks shape and colour: `raised`, `known`, `gone` or `normal`.
+    /// What picks shape and colour: `raised`, `known`, `gone`, `withheld`, `unknown` or `normal`.
     pub mark: &'static str,
-    pub state: &'static str,
+    pub state: String,
     pub priority: &'static str,
     /// The signal's label and its present value.
     pub signal: Option<SignalRow>,
@@ -94,7 +94,7 @@ impl AlarmRow {
             id: alarm.id.clone(),
             name: alarm.name.clone(),
             mark: mark(alarm),
-            state: alarm_state(alarm.state.0),
+            state: state(alarm, here),
             priority: alarm.priority.word(),
             signal: signal.map(|signal| SignalRow::of(signal, here)),
             condition: condition_of(alarm, signal),
@@ -107,14 +107,28 @@ impl AlarmRow {
     }
 }
 
+fn state(alarm: &Alarm, here: Here<'_>) -> String {
+    let state = alarm_state(alarm.state.0);
+    let until = alarm.shelved_until.filter(|_| alarm.withheld() == Some(Withheld::Shelved));
+    let until = until.map_or_else(String::new, |until| format!(" until {}", here.clock(until)));
+    let beneath = match (alarm.withheld(), alarm.active) {
+        (Some(_), Some(true)) => ", its condition holds",
+        (Some(_) | None, _) => "",
+    };
+    format!("{state}{until}{beneath}")
+}
+
 /// What an operator must tell apart at a glance.
 fn mark(alarm: &Alarm) -> &'static str {
     match alarm.state.0 {
-        Life::Normal if alarm.active.is_none() => "unknown",
-        Life::Normal => "normal",
-        Life::Unacknowledged => "raised",
-        Life::Acknowledged => "known",
-        Life::ReturnedUnacknowledged | Life::LatchedUnacknowledged | Life::LatchedAcknowledged => "gone",
+        AlarmState::Withheld(_) => "withheld",
+        AlarmState::Told(Life::Normal) if alarm.active.is_none() => "unknown",
+        AlarmState::Told(Life::Normal) => "normal",
+        AlarmState::Told(Life::Unacknowledged) => "raised",
+        AlarmState::Told(Life::Acknowledged) => "known",
+        AlarmState::Told(
+            Life::ReturnedUnacknowledged | Life::LatchedUnacknowledged | Life::LatchedAcknowledged,
+        ) => "gone",
     }
 }
 

@@ -1,11 +1,17 @@
 //! An alarm, and the state of the gas, in words.
 
-use crate::alarm::Life;
+use crate::alarm::{Life, Withheld};
 use crate::view::words::number;
-use crate::view::{Alarm, Signal, Verdict};
+use crate::view::{Alarm, AlarmState, Signal, Verdict};
 
 /// Where an alarm is in its life cycle, and what it waits for.
-pub const fn alarm_state(life: Life) -> &'static str {
+pub fn alarm_state(state: impl Into<AlarmState>) -> &'static str {
+    let life = match state.into() {
+        AlarmState::Told(life) => life,
+        AlarmState::Withheld(Withheld::Shelved) => return "shelved",
+        AlarmState::Withheld(Withheld::Suppressed) => return "suppressed by design",
+        AlarmState::Withheld(Withheld::OutOfService) => return "out of service",
+    };
     match life {
         Life::Normal => "normal",
         Life::Unacknowledged => "active, not acknowledged",
@@ -19,16 +25,31 @@ pub const fn alarm_state(life: Life) -> &'static str {
 /// What it watches for: `above 4 ppmv`, `no valid measurement`.
 pub fn condition_of(alarm: &Alarm, signal: Option<&Signal>) -> String {
     let what = match alarm.kind.as_str() {
-        "high" => "above",
-        "low" => "below",
-        "lost" => "no valid measurement",
         "state" => "in a state it should not be in",
+        "frozen" => "does not move",
+        "lost" => "no valid measurement",
+        "vote" => "several alarms agree",
         "fault" => "something is wrong with siskin itself",
         other => other,
     };
-    let setpoint = alarm.setpoint.map(number);
-    let unit = signal.and_then(|signal| signal.unit.clone()).filter(|_| setpoint.is_some());
-    [Some(what.to_owned()), setpoint, unit].into_iter().flatten().collect::<Vec<_>>().join(" ")
+    limit_text(alarm, signal).unwrap_or_else(|| what.to_owned())
+}
+
+/// What a limit asks: `above 4 ppmv`. `None` for an alarm without a setpoint.
+pub fn limit_text(alarm: &Alarm, signal: Option<&Signal>) -> Option<String> {
+    let (side, per) = match alarm.kind.as_str() {
+        "high" => ("above", ""),
+        "low" => ("below", ""),
+        "rise" => ("rises more than", " a minute"),
+        "fall" => ("falls more than", " a minute"),
+        "average_high" => ("average above", ""),
+        "average_low" => ("average below", ""),
+        "deviation" => ("disagrees by more than", ""),
+        other => (other, ""),
+    };
+    let unit = signal.and_then(|signal| signal.unit.as_deref()).unwrap_or_default();
+    let told = |setpoint| format!("{side} {} {unit}", number(setpoint)).trim_end().to_owned() + per;
+    alarm.setpoint.map(told)
 }
 
 /// The answer to "does the gas keep its limits?".

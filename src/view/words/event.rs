@@ -20,6 +20,16 @@ pub fn event_detail_text(entry: &Entry) -> String {
     details.join("; ")
 }
 
+/// What happened to what, with its details: `alarm raised: h2s-high (setpoint: 4; value: 4.310)`.
+pub fn event_text(entry: &Entry) -> String {
+    let (kind, detail) = (event_kind_text(entry), event_detail_text(entry));
+    if detail.is_empty() {
+        format!("{kind}: {}", entry.subject)
+    } else {
+        format!("{kind}: {} ({detail})", entry.subject)
+    }
+}
+
 /// Who did it: `R. Vale (operator)`; `None` when nobody did.
 pub fn event_who_text(entry: &Entry) -> Option<String> {
     let user = entry.user.as_ref()?;
