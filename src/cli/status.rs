@@ -307,7 +307,7 @@ mod tests {
         let mut status = bad_afternoon();
         assert!(shown(&status, 80).contains("Do: Confirm with a stain tube"));
         let h2s = status.alarms.iter_mut().find(|alarm| alarm.id == "h2s-high").unwrap();
-        (h2s.state, h2s.active) = (Word(Life::LatchedUnacknowledged), Some(false));
+        (h2s.state, h2s.active) = (Word(Life::LatchedUnacknowledged.into()), Some(false));
         let told = shown(&status, 80);
         assert!(told.contains("gone again") && !told.contains("Confirm with a stain tube"), "{told}");
     }
