@@ -13,6 +13,7 @@ mod every_type;
 mod exit_codes;
 mod home;
 mod killed;
+mod never_a_false_normal;
 mod peer;
 mod ports;
 mod record;
