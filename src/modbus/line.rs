@@ -8,6 +8,7 @@
 use std::time::Duration;
 
 use tokio::sync::mpsc::Sender;
+use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
@@ -156,15 +157,10 @@ impl Line {
     /// Waits for the next question's time. What comes unasked meanwhile is taken at once, so that
     /// it is known how late it was.
     async fn listen_until(&mut self, wire: &mut Wire, until: Mono) -> Result<(), End> {
-        let pause = until.since(self.now().mono);
-        match tokio::time::timeout(pause, wire.listen()).await {
-            Ok(Ok(overheard)) => {
-                self.account(&overheard);
-                Ok(())
-            }
-            Ok(Err(cause)) => Err(End::Gone(cause)),
-            Err(_time_is_up) => Ok(()),
-        }
+        let until = Instant::now() + until.since(self.now().mono);
+        let overheard = wire.listen(until).await.map_err(End::Gone)?;
+        self.account(&overheard);
+        Ok(())
     }
 
     /// The port is open. On its first opening a line without transaction numbers is listened to

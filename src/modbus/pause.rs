@@ -12,7 +12,7 @@ use tokio::time::{Instant, sleep_until};
 /// a stop is not noticed.
 const ON_THREAD_MAX: Duration = Duration::from_millis(20);
 /// The runtime's timer may be late by this much.
-const RUNTIME_LATENESS: Duration = Duration::from_millis(3);
+pub(super) const RUNTIME_LATENESS: Duration = Duration::from_millis(3);
 /// The system may wake a sleeping thread later by this much.
 const WAKING: Duration = Duration::from_micros(100);
 

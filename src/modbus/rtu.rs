@@ -7,7 +7,7 @@
 
 use std::time::Duration;
 
-use tokio::time::Instant;
+use tokio::time::{Instant, timeout_at};
 use tokio_modbus::Slave;
 use tokio_modbus::client::rtu;
 
@@ -15,7 +15,7 @@ use crate::modbus::ask::{self, Asked, Outcome};
 use crate::modbus::channel::{Handle, Sieve};
 use crate::modbus::frame::Question;
 use crate::modbus::guard::{Guard, Overheard};
-use crate::modbus::pause::Pause;
+use crate::modbus::pause::{Pause, RUNTIME_LATENESS};
 use crate::modbus::port::Io;
 use crate::modbus::timing::Timing;
 
@@ -69,9 +69,14 @@ impl RtuLine {
         Asked { outcome, overheard, response }
     }
 
-    /// Takes in what arrives unasked, until a whole frame has come or the port is gone.
-    pub async fn listen(&mut self) -> Result<Overheard, String> {
-        self.handle.receive_until(Guard::has_heard_frames).await?;
+    /// Takes in what arrives unasked until a whole frame has come, but no longer than until `until`,
+    /// to the tenth of a millisecond. `Err` tells why the port is gone.
+    pub async fn listen(&mut self, until: Instant) -> Result<Overheard, String> {
+        let heard = self.handle.receive_until(Guard::has_heard_frames);
+        match timeout_at(until.checked_sub(RUNTIME_LATENESS).unwrap_or(until), heard).await {
+            Ok(heard) => heard?,
+            Err(_nothing_heard) => self.pause.until(until).await,
+        }
         Ok(self.handle.channel().sieve.take_overheard())
     }
 

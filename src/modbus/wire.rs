@@ -3,6 +3,8 @@
 
 use std::time::Duration;
 
+use tokio::time::{Instant, sleep_until};
+
 use crate::config::{Framing, LineSpec, Port};
 use crate::modbus::ask::Asked;
 use crate::modbus::frame::Question;
@@ -63,12 +65,16 @@ impl Wire {
         }
     }
 
-    /// Listens while there is nothing to ask: until a whole frame has come unasked, or, with the
-    /// cause, until the port is gone. A connection that can be made anew is not listened to.
-    pub async fn listen(&mut self) -> Result<Overheard, String> {
+    /// Listens while there is nothing to ask: until `until`, or until a whole frame has come
+    /// unasked. `Err` tells why the port is gone. A connection that can be made anew is not
+    /// listened to.
+    pub async fn listen(&mut self, until: Instant) -> Result<Overheard, String> {
         match self {
-            Wire::Rtu(line) => line.listen().await,
-            Wire::Tcp(_) => std::future::pending().await,
+            Wire::Rtu(line) => line.listen(until).await,
+            Wire::Tcp(_) => {
+                sleep_until(until).await;
+                Ok(Overheard::default())
+            }
         }
     }
 }

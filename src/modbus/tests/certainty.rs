@@ -26,10 +26,10 @@ fn plan() -> LinePlan {
     serial_plan(vec![device(0, 1, values(0)), device(1, 2, values(10))])
 }
 
-async fn hear(plan: &LinePlan, hours: u64, script: impl FnMut(Heard) -> Vec<Act> + Send + 'static) -> Said {
+async fn hear(plan: &LinePlan, minutes: u64, script: impl FnMut(Heard) -> Vec<Act> + Send + 'static) -> Said {
     let (ours, theirs) = duplex(4096);
     let slave = tokio::spawn(serve(theirs, script));
-    let said = listen(plan, ours, Duration::from_secs(hours * 3600)).await;
+    let said = listen(plan, ours, Duration::from_secs(minutes * 60)).await;
     slave.abort();
     assert!(said.wrong(plan).is_empty(), "{:?}", said.wrong(plan).first());
     said
@@ -38,8 +38,8 @@ async fn hear(plan: &LinePlan, hours: u64, script: impl FnMut(Heard) -> Vec<Act>
 #[tokio::test(start_paused = true)]
 async fn a_line_without_faults_reads_everything_at_its_period() {
     let plan = plan();
-    let said = hear(&plan, 1, |question| vec![Act::Send(question.answer())]).await;
-    assert!(said.good() >= 3598 * 20, "{}", said.good());
+    let said = hear(&plan, 10, |question| vec![Act::Send(question.answer())]).await;
+    assert!(said.good() >= 598 * 20, "{}", said.good());
     let counters = said.last().counters;
     assert_eq!((counters.requests, counters.retries), (counters.answers, 0));
 }
@@ -49,15 +49,15 @@ async fn a_line_without_faults_reads_everything_at_its_period() {
 async fn a_late_answer_is_never_taken_for_the_next_one() {
     let plan = plan();
     let mut dice = Dice(0x5EED);
-    let said = hear(&plan, 2, move |question| {
+    let said = hear(&plan, 30, move |question| {
         let late = if dice.percent(8) { dice.between(TIMEOUT, TIMEOUT * 4) } else { Duration::ZERO };
         vec![Act::Wait(late), Act::Send(question.answer())]
     })
     .await;
-    assert!(said.good() > 50_000, "{}", said.good());
+    assert!(said.good() > 20_000, "{}", said.good());
     let counters = said.last().counters;
-    assert!(counters.late_responses > 1000, "{counters:?}");
-    assert!(counters.resynchronisations > 1000, "{counters:?}");
+    assert!(counters.late_responses > 500, "{counters:?}");
+    assert!(counters.resynchronisations > 300, "{counters:?}");
 }
 
 #[tokio::test(start_paused = true)]
@@ -81,24 +81,24 @@ async fn a_late_answer_is_never_taken_for_the_next_one_where_only_waiting_helps(
         Ok(raw) => raw == Raw::Number(f64::from(*latest.borrow())),
         Err(_) => true,
     };
-    let said = listen_with(&plan, ours, Duration::from_secs(7200), |reading| {
+    let said = listen_with(&plan, ours, Duration::from_secs(1800), |reading| {
         assert!(right(reading), "{reading:?}");
     })
     .await;
     slave.abort();
-    assert!(said.good() > 13_500, "{}", said.good());
-    assert!(said.last().counters.late_responses > 300, "{:?}", said.last().counters);
+    assert!(said.good() > 3_400, "{}", said.good());
+    assert!(said.last().counters.late_responses > 100, "{:?}", said.last().counters);
 }
 
 #[tokio::test(start_paused = true)]
 async fn nothing_wrong_comes_through_whatever_happens_at_once() {
     let plan = plan();
     let mut dice = Dice(0xBAD_11FE);
-    let said = hear(&plan, 3, move |question| misbehave(question, &mut dice)).await;
-    assert!(said.good() > 20_000, "{}", said.good());
+    let said = hear(&plan, 40, move |question| misbehave(question, &mut dice)).await;
+    assert!(said.good() > 5_000, "{}", said.good());
     let counters = said.last().counters;
-    assert!(counters.crc_errors > 1000 && counters.foreign_frames > 300, "{counters:?}");
-    assert!(counters.late_responses > 300 && counters.exceptions > 100, "{counters:?}");
+    assert!(counters.crc_errors > 500 && counters.foreign_frames > 100, "{counters:?}");
+    assert!(counters.late_responses > 100 && counters.exceptions > 50, "{counters:?}");
 }
 
 /// About a third of all answers are spoilt, some in several ways.

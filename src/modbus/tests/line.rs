@@ -1,1 +1,197 @@
-//! What a line does about devices and ports that fail.
+//! What a line does about devices that are silent, busy, refusing or damaged.
+
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+
+use tokio::io::duplex;
+use tokio::time::Instant;
+
+use super::slave::{Act, Heard, exception, serve};
+use super::{SETTINGS, Said, device, listen, serial_plan, value};
+use crate::modbus::LinePlan;
+use crate::modbus::timing::Timing;
+use crate::monitor::DeviceState;
+use crate::signal::{ReadFault, Table};
+
+const SECOND: Duration = Duration::from_secs(1);
+
+fn one_device() -> LinePlan {
+    let values = (0..6).map(|at| value(usize::from(at), Table::Holding, 38 + at, SECOND)).collect();
+    serial_plan(vec![device(0, 1, values)])
+}
+
+fn two_devices() -> LinePlan {
+    let values = |first: usize| {
+        vec![value(first, Table::Input, 0, SECOND), value(first + 1, Table::Holding, 9, SECOND)]
+    };
+    serial_plan(vec![device(0, 1, values(0)), device(1, 2, values(2))])
+}
+
+async fn hear(plan: &LinePlan, seconds: u64, script: impl FnMut(Heard) -> Vec<Act> + Send + 'static) -> Said {
+    let (ours, theirs) = duplex(4096);
+    let slave = tokio::spawn(serve(theirs, script));
+    let said = listen(plan, ours, Duration::from_secs(seconds)).await;
+    slave.abort();
+    assert!(said.wrong(plan).is_empty(), "{:?}", said.wrong(plan).first());
+    said
+}
+
+fn states(said: &Said) -> Vec<DeviceState> {
+    said.last().devices.iter().map(|device| device.state).collect()
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_silent_device_is_asked_less_and_less_and_costs_the_other_little() {
+    let said = hear(&two_devices(), 600, |question| match question.unit {
+        1 => vec![],
+        _ => vec![Act::Send(question.answer())],
+    })
+    .await;
+    assert_eq!(states(&said), [DeviceState::Lost, DeviceState::Online]);
+    let (fault, _, good) = said.faults(0);
+    assert_eq!((fault, good), (Some(ReadFault::NoAnswer), 0));
+    let (fault, _, good) = said.faults(2);
+    assert!(fault.is_none() && good >= 590, "{good}");
+    let requests = said.last().devices[0].counters.requests;
+    assert!((10..80).contains(&requests), "{requests}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_device_that_comes_back_is_asked_at_its_full_rate_again() {
+    let back_at = Instant::now() + Duration::from_secs(300);
+    let said = hear(&two_devices(), 600, move |question| {
+        let silent = question.unit == 1 && Instant::now() < back_at;
+        if silent { vec![] } else { vec![Act::Send(question.answer())] }
+    })
+    .await;
+    assert_eq!(states(&said), [DeviceState::Online, DeviceState::Online]);
+    let (_, _, good) = said.faults(0);
+    assert!((260..=301).contains(&good), "{good}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn registers_a_device_refuses_are_found_and_named_and_the_others_are_read() {
+    let said = hear(&one_device(), 60, |question| {
+        let refused = (question.start..question.start + question.count).contains(&40);
+        let answer = if refused { exception(question.unit, question.function, 2) } else { question.answer() };
+        vec![Act::Send(answer)]
+    })
+    .await;
+    assert_eq!(said.last().devices[0].refused, ["holding 40"]);
+    assert_eq!(said.last().devices[0].state, DeviceState::Online);
+    for signal in 0..6 {
+        let (fault, faults, good) = said.faults(signal);
+        if signal == 2 {
+            assert_eq!((fault, good), (Some(ReadFault::Exception(2)), 0));
+            assert!(faults >= 58, "{faults}");
+        } else {
+            assert!(fault.is_none() && good >= 58, "signal {signal}: {fault:?} {good}");
+        }
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_gateways_exception_is_the_silence_of_the_device_behind_it() {
+    for code in [0x0A, 0x0B] {
+        let gateway =
+            move |question: Heard| vec![Act::Send(exception(question.unit, question.function, code))];
+        let said = hear(&one_device(), 60, gateway).await;
+        assert_eq!(states(&said), [DeviceState::Lost]);
+        assert_eq!(said.faults(0).0, Some(ReadFault::NoAnswer));
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_busy_device_gives_no_values_but_is_not_lost() {
+    for code in [5, 6] {
+        let busy = move |question: Heard| vec![Act::Send(exception(question.unit, question.function, code))];
+        let said = hear(&one_device(), 60, busy).await;
+        assert_eq!(states(&said), [DeviceState::Degraded]);
+        assert_eq!(said.faults(0).0, Some(ReadFault::NoAnswer));
+        assert!(said.last().counters.retries >= 58);
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_devices_own_exception_is_told_by_its_code() {
+    let said = hear(&one_device(), 60, |question| vec![Act::Send(exception(1, question.function, 4))]).await;
+    assert_eq!(said.faults(0).0, Some(ReadFault::Exception(4)));
+    assert_eq!(said.last().counters.exceptions_by_code[4], said.last().counters.requests);
+    assert_eq!(states(&said), [DeviceState::Degraded]);
+}
+
+#[tokio::test(start_paused = true)]
+async fn an_adapter_that_echoes_spoils_nothing() {
+    let echo = |question: Heard| vec![Act::Send(question.bytes.to_vec()), Act::Send(question.answer())];
+    let said = hear(&two_devices(), 60, echo).await;
+    assert!(said.good() >= 58 * 4, "{}", said.good());
+    let counters = said.last().counters;
+    assert_eq!((counters.crc_errors, counters.foreign_frames, counters.timeouts), (0, 0, 0));
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_line_with_many_damaged_frames_is_called_noisy() {
+    for (damaged_of_ten, noisy) in [(0, false), (3, true)] {
+        let mut count = 0;
+        let said = hear(&one_device(), 300, move |question| {
+            count += 1;
+            let mut answer = question.answer();
+            answer[4] ^= u8::from(count % 10 < damaged_of_ten);
+            vec![Act::Send(answer)]
+        })
+        .await;
+        assert_eq!(said.last().noisy, noisy, "{damaged_of_ten} of ten");
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_line_that_is_never_silent_gives_no_values_and_does_not_stop_the_poller() {
+    let (ours, mut theirs) = duplex(64);
+    let babble = tokio::spawn(async move {
+        loop {
+            tokio::time::sleep(Duration::from_millis(1)).await;
+            if tokio::io::AsyncWriteExt::write_all(&mut theirs, &[0x55]).await.is_err() {
+                return;
+            }
+        }
+    });
+    let said = listen(&one_device(), ours, Duration::from_secs(60)).await;
+    babble.abort();
+    assert_eq!(said.good(), 0);
+    assert!(said.of(0).contains(&Err(ReadFault::Garbled)));
+    assert!(said.reports.len() >= 20, "{}", said.reports.len());
+}
+
+/// Over Serial Line V1.02, section 2.5.1.1: frames are parted by 3.5 characters of silence at least.
+#[tokio::test(start_paused = true)]
+async fn every_question_is_put_after_the_silence_the_standard_and_the_device_ask_for() {
+    for quiet in [Duration::ZERO, Duration::from_millis(30)] {
+        let mut plan = two_devices();
+        plan.devices.iter_mut().for_each(|device| device.spec.quiet = quiet);
+        let silence = Timing::serial(SETTINGS).t3_5() + quiet;
+        let answered: Arc<Mutex<Option<Instant>>> = Arc::default();
+        let script = move |question: Heard| {
+            let mut answered = answered.lock().unwrap();
+            if let Some(before) = *answered {
+                assert!(before.elapsed() >= silence, "{:?}", before.elapsed());
+            }
+            *answered = Some(Instant::now());
+            vec![Act::Send(question.answer())]
+        };
+        let said = hear(&plan, 60, script).await;
+        assert!(said.good() >= 58 * 4, "{}", said.good());
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn response_times_are_those_of_the_device() {
+    let turnaround = Duration::from_millis(40);
+    let timing = Timing::serial(SETTINGS);
+    let said = hear(&one_device(), 60, move |question| {
+        let on_the_wire = timing.question() + timing.answer(Table::Holding, question.count);
+        vec![Act::Wait(turnaround + on_the_wire), Act::Send(question.answer())]
+    })
+    .await;
+    let median = said.last().devices[0].response_median.unwrap();
+    assert!(median.abs_diff(turnaround) <= Duration::from_millis(2), "{median:?}");
+}

@@ -7,6 +7,8 @@
 
 mod certainty;
 mod line;
+mod port;
+mod pty;
 mod slave;
 
 use std::net::SocketAddr;
@@ -102,6 +104,13 @@ impl Said {
     pub fn of(&self, signal: usize) -> Vec<Result<Raw, ReadFault>> {
         let of_it = self.readings.iter().filter(|reading| reading.signal == SignalIndex(signal));
         of_it.map(|reading| reading.outcome).collect()
+    }
+
+    /// The fault told of a signal, which must always be the same; how often, and how often none.
+    pub fn faults(&self, signal: usize) -> (Option<ReadFault>, usize, usize) {
+        let faults: Vec<ReadFault> = self.of(signal).iter().filter_map(|outcome| outcome.err()).collect();
+        assert!(faults.windows(2).all(|pair| pair[0] == pair[1]), "{faults:?}");
+        (faults.first().copied(), faults.len(), self.of(signal).len() - faults.len())
     }
 
     /// Every good reading that is not what stands at its address.
