@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::alarm::{AlarmIndex, Kind, LifeEvent};
+use crate::alarm::{AlarmIndex, Kind, LifeEvent, Verdict};
 use crate::moment::Mono;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, Event, EventKind, Who};
@@ -30,6 +30,17 @@ impl Step<'_> {
         self.state.wake_by(deadline);
         if std::mem::replace(&mut self.state.known.active[alarm.0], active) != active {
             self.votes_due.extend(plan.votes_on(alarm));
+        }
+        self.note_frozen(alarm);
+    }
+
+    /// Notes on a signal whether its value has stopped moving; if that has changed, it is judged anew.
+    fn note_frozen(&mut self, alarm: AlarmIndex) {
+        let spec = &self.plan.alarms[alarm.0];
+        let (Kind::Frozen { .. }, Some(signal)) = (&spec.kind, spec.signal) else { return };
+        let frozen = self.state.alarms[alarm.0].verdict == Verdict::Holds;
+        if std::mem::replace(&mut self.state.signals[signal.0].frozen, frozen) != frozen {
+            self.judge(signal, false);
         }
     }
 

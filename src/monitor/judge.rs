@@ -76,7 +76,7 @@ impl Step<'_> {
         let now = self.state.now;
         let state = &mut self.state.signals[signal.0];
         state.flush = flush_after(state.flush, validity, now.mono, spec);
-        let (flush, last) = (state.flush, state.last);
+        let (flush, last, frozen) = (state.flush, state.last, state.frozen);
         match (self.silence(signal), last) {
             (Some(reason), last) => Sample::absent(reason, last.map_or(now, |last| last.at)),
             (None, None) => Sample::absent(Reason::NotYetRead, now),
@@ -85,6 +85,9 @@ impl Step<'_> {
                     reasons.insert(Reason::SampleCondition);
                 } else if matches!(flush, Flush::Settling(_)) {
                     reasons.insert(Reason::Settling);
+                }
+                if frozen {
+                    reasons.insert(Reason::Frozen);
                 }
                 if self.on_noisy_line(spec) {
                     reasons.insert(Reason::LineNoise);

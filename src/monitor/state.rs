@@ -43,6 +43,8 @@ pub(super) struct SignalState {
     pub(super) fault: Option<ReadFault>,
     /// Its line reports that the device does not answer.
     pub(super) device_lost: bool,
+    /// An alarm says that its value has stopped moving.
+    pub(super) frozen: bool,
     pub(super) flush: Flush,
     pub(super) since: Moment,
     pub(super) last_good: Option<(Value, Moment)>,
@@ -153,6 +155,7 @@ impl SignalState {
             last: None,
             fault: None,
             device_lost: false,
+            frozen: false,
             flush: Flush::Settled,
             since: now,
             last_good: None,

@@ -98,9 +98,11 @@ fn a_value_that_stands_still_while_the_device_answers_is_frozen() {
     let frozen = of_kind(Kind::Frozen { resolution: 0.01, window: Duration::from_secs(100) });
     check(
         &frozen,
-        "10 h2s=2\n 60 h2s=2.005\n 90 h2s=2.02\n 189 h2s=2.02\n 195 h2s=2.02\n 200 h2s=2.5",
+        "10 h2s=2\n 60 h2s=2.005\n 90 h2s=2.02\n 189 h2s=2.02\n 195 show\n 200 h2s=2.5\n 201 show",
         "190 alarm_raised high -> unacknowledged
-         200 alarm_cleared high -> returned_unacknowledged",
+         195 h2s 2.02 uncertain [frozen], high unacknowledged active true
+         200 alarm_cleared high -> returned_unacknowledged
+         201 h2s 2.5 good [], high returned_unacknowledged active false",
     );
 }
 
