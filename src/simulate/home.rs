@@ -114,3 +114,38 @@ fn guards_on(site: &Site, index: SignalIndex) -> impl Iterator<Item = &GuardTest
     let guards = site.signals.iter().flat_map(|signal| &signal.valid_when);
     guards.filter(move |guard| guard.signal == index).map(|guard| &guard.test)
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first thing that is not as it should be")]
+mod tests {
+    use super::*;
+    use crate::moment::Mono;
+    use crate::simulate::{Process, rig};
+
+    /// Every value of every second of an hour.
+    fn hour_of(site: &Site, id: &str) -> Vec<f64> {
+        let index = site.signals.iter().position(|signal| signal.id == id).unwrap();
+        let process = Process::new(of(site).into_iter().map(|home| home.motion).collect());
+        (0..3600).map(|second| process.value(index, Mono::from_millis(second * 1000))).collect()
+    }
+
+    #[test]
+    fn a_value_left_alone_raises_no_alarm_and_fulfils_every_condition() {
+        let site = rig::site();
+        // 0 to 20 ppmv, with an alarm above 4 that clears at 3.8.
+        assert!(hour_of(&site, "a.gas").iter().all(|value| (0.0..=3.8).contains(value)));
+        // 0 to 5 L/min, and the gas is measured above 0.5.
+        assert!(hour_of(&site, "a.flow").iter().all(|value| (0.5..=5.0).contains(value)));
+        assert!(hour_of(&site, "a.state").iter().all(|value| *value == 1.0), "measuring");
+        assert!(hour_of(&site, "a.calibrating").iter().all(|value| *value == 0.0));
+    }
+
+    #[test]
+    fn values_do_not_move_in_step() {
+        let site = rig::site();
+        let (gas, flow) = (hour_of(&site, "a.gas"), hour_of(&site, "a.flow"));
+        let rises = |values: &[f64]| values.windows(2).map(|pair| pair[1] > pair[0]).collect::<Vec<_>>();
+        let in_step = rises(&gas).iter().zip(rises(&flow)).filter(|(gas, flow)| **gas == *flow).count();
+        assert!((1000..2600).contains(&in_step), "{in_step} of 3599 steps go the same way");
+    }
+}

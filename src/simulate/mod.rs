@@ -23,6 +23,8 @@ mod memory;
 mod process;
 mod pty;
 mod random;
+#[cfg(test)]
+mod rig;
 mod rtu;
 mod scenario;
 mod stage;

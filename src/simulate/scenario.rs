@@ -245,7 +245,8 @@ impl FaultText {
             FaultKind::Foreign => Fault::Foreign,
             FaultKind::HangUp => Fault::HangUp,
             FaultKind::Noise => Fault::Noise(self.bit_error_rate.ok_or("`noise` needs a `bit_error_rate`")?),
-            FaultKind::Echo => Fault::Echo,
+            FaultKind::Echo if self.line.is_some() => Fault::Echo,
+            FaultKind::Echo => return Err("`echo` befalls a `line`".to_owned()),
         })
     }
 
@@ -273,4 +274,96 @@ fn duration(key: &str, text: &str) -> Result<Duration, String> {
         _ => return Err(wrong()),
     };
     Ok(unit.saturating_mul(number))
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first thing that is not as it should be")]
+mod tests {
+    use super::*;
+    use crate::simulate::rig;
+
+    fn parse(step: &str) -> Result<Scenario, String> {
+        let text = format!("[[step]]\nlasts = '1s'\nsay = 'x'\n[[step]]\nlasts = '90s'\nsay = 'y'\n{step}");
+        Scenario::parse(&text, &rig::site()).map_err(|error| error.to_string())
+    }
+
+    fn faults(fault: &str) -> Result<Vec<(usize, Rule)>, String> {
+        parse(&format!("fault = [{{ {fault} }}]")).map(|scenario| scenario.steps[1].faults.clone())
+    }
+
+    #[test]
+    fn values_move_in_the_ways_that_are_asked_for() {
+        let scenario = parse(
+            "set = [{ signal = 'a.flow', to = 0, over = '500ms' }, \
+                    { signal = 'b.loop', follow = 'a.gas', offset = 1.5 }, { signal = 'a.gas', free = true }]",
+        )
+        .unwrap();
+        let expected = [
+            (1, Move::To { value: 0.0, over: Duration::from_millis(500) }),
+            (4, Move::Follow { source: 0, offset: 1.5 }),
+            (0, Move::Free),
+        ];
+        assert_eq!(scenario.steps[1].moves, expected);
+        assert_eq!(scenario.lasts(), Duration::from_secs(91));
+    }
+
+    #[test]
+    fn every_fault_can_be_asked_for_by_its_name() {
+        let by_name = [
+            ("kind = 'silent'", Fault::Silent),
+            ("kind = 'late', time = '700ms'", Fault::Late(Duration::from_millis(700))),
+            ("kind = 'exception', code = 6", Fault::Exception(6)),
+            ("kind = 'truncated', bytes = 4", Fault::Truncated(4)),
+            ("kind = 'doubled'", Fault::Doubled),
+            ("kind = 'foreign'", Fault::Foreign),
+            ("kind = 'hang_up'", Fault::HangUp),
+            ("kind = 'noise', bit_error_rate = 1e-3", Fault::Noise(1e-3)),
+        ];
+        for (text, fault) in by_name {
+            let one = faults(&format!("device = 'b', {text}, chance = 0.5")).unwrap();
+            assert_eq!(one, [(1, Rule::unit(2, fault).with_chance(0.5))], "{text}");
+            assert_eq!(faults(&format!("line = 'socket', {text}")).unwrap(), [(2, Rule::line(fault))]);
+        }
+        assert_eq!(faults("line = 'serial', kind = 'echo'").unwrap(), [(0, Rule::line(Fault::Echo))]);
+        let power = parse("fault = [{ device = 'c', kind = 'power_cycle', time = '3s' }]").unwrap();
+        assert_eq!(power.steps[1].power_cycles, [(2, 3, Duration::from_secs(3))]);
+    }
+
+    #[test]
+    fn what_cannot_be_is_told_with_its_step() {
+        let wrong = [
+            (
+                "set = [{ signal = 'a.nothing', to = 1 }]",
+                "step 2 of the scenario: the site has no signal `a.nothing`",
+            ),
+            (
+                "set = [{ signal = 'a.gas' }]",
+                "step 2 of the scenario: `a.gas` needs one of: `to` (with `over`)",
+            ),
+            (
+                "fault = [{ device = 'x', kind = 'silent' }]",
+                "step 2 of the scenario: the site has no device `x`",
+            ),
+            ("fault = [{ line = 'x', kind = 'silent' }]", "step 2 of the scenario: the site has no line `x`"),
+            ("fault = [{ kind = 'silent' }]", "step 2 of the scenario: a fault befalls either a `device` or"),
+            (
+                "fault = [{ device = 'a', kind = 'late' }]",
+                "step 2 of the scenario: this fault needs a `time`",
+            ),
+            (
+                "fault = [{ device = 'a', kind = 'silent', chance = 2 }]",
+                "step 2 of the scenario: `chance` is 2",
+            ),
+            (
+                "set = [{ signal = 'a.gas', to = 1, over = '1 fortnight' }]",
+                "step 2 of the scenario: `over = ",
+            ),
+            ("colour = 'red'", "the scenario cannot be read: "),
+        ];
+        for (step, told) in wrong {
+            let error = parse(step).unwrap_err();
+            assert!(error.starts_with(told), "{step}: {error}");
+        }
+        assert!(matches!(Scenario::parse("", &rig::site()), Err(ScenarioError::Empty)));
+    }
 }

@@ -151,3 +151,95 @@ fn listen_address(asked: &str, index: usize, options: StageOptions) -> SocketAdd
         (None, None) => SocketAddr::from((Ipv4Addr::LOCALHOST, 0)),
     }
 }
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test may stop at the first thing that is not as it should be")]
+mod tests {
+    use std::fs::OpenOptions;
+    use std::io::{Read, Write};
+    use std::net::TcpStream;
+
+    use super::*;
+    use crate::simulate::{Scenario, frame, rig};
+
+    struct Rig {
+        stage: Stage,
+        site: Site,
+    }
+
+    impl Rig {
+        fn new() -> Rig {
+            let site = rig::site();
+            Rig { stage: Stage::open(&site, StageOptions::default()).unwrap(), site }
+        }
+
+        fn begin(&self, step: &str) {
+            let text = format!("[[step]]\nlasts = '1s'\nsay = 'x'\n{step}");
+            self.stage.begin(&Scenario::parse(&text, &self.site).unwrap().steps[0]);
+        }
+
+        /// Asks on a serial line or through a device server.
+        fn ask_rtu(&self, line: usize, unit: u8, question: &[u8], answer_bytes: usize) -> Vec<u8> {
+            let framed = frame::rtu_frame(unit, question);
+            match &self.stage.ports()[line] {
+                BusPort::Serial(path) => {
+                    let port = OpenOptions::new().read(true).write(true).open(path).unwrap();
+                    exchange(&port, &framed, answer_bytes)
+                }
+                BusPort::Tcp(address) => {
+                    exchange(TcpStream::connect(address).unwrap(), &framed, answer_bytes)
+                }
+            }
+        }
+    }
+
+    fn exchange(mut port: impl Read + Write, question: &[u8], answer_bytes: usize) -> Vec<u8> {
+        port.write_all(question).unwrap();
+        let mut answer = vec![0; answer_bytes];
+        port.read_exact(&mut answer).unwrap();
+        answer
+    }
+
+    #[test]
+    fn a_value_goes_where_the_step_sends_it_and_lies_there_as_the_site_says() {
+        let rig = Rig::new();
+        // 24,000 counts are 24 mA; 10 ppmv of 20 are 12 mA, so 12,000 counts.
+        rig.begin("set = [{ signal = 'a.gas', to = nan }, { signal = 'b.loop', to = 10 }, { signal = 'c.count', to = 7 }]");
+        let gas = rig.ask_rtu(0, 1, &[4, 0, 0, 0, 2], 9);
+        assert_eq!(gas[..7], [1, 4, 4, 0x7F, 0xC0, 0, 0], "not a number, as an analyzer may send it");
+        let count = rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 7);
+        let counts = u16::from_be_bytes([count[3], count[4]]);
+        assert!((11_950..=12_050).contains(&counts), "12 mA but for the tremble: {counts}");
+    }
+
+    #[test]
+    fn a_modbus_tcp_line_speaks_modbus_tcp() {
+        let rig = Rig::new();
+        let BusPort::Tcp(address) = rig.stage.ports()[2] else { panic!("a TCP line has an address") };
+        let question = [0, 9, 0, 0, 0, 6, 3, 3, 0, 0, 0, 1];
+        let answer = exchange(TcpStream::connect(address).unwrap(), &question, 11);
+        assert_eq!(answer[..9], [0, 9, 0, 0, 0, 5, 3, 3, 2]);
+    }
+
+    #[test]
+    fn faults_befall_their_own_line_and_end_with_their_step() {
+        let rig = Rig::new();
+        rig.begin("fault = [{ device = 'b', kind = 'exception', code = 6 }]");
+        assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 5)[..3], [2, 0x83, 6]);
+        assert_eq!(rig.ask_rtu(0, 1, &[2, 0, 3, 0, 1], 6)[..4], [1, 2, 1, 0]);
+        rig.begin("");
+        assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 7)[..3], [2, 3, 2]);
+        let exceptions: Vec<u64> = rig.stage.counts().iter().map(|counts| counts.exceptions).collect();
+        assert_eq!(exceptions, [0, 1, 0]);
+    }
+
+    #[test]
+    fn tcp_lines_are_simulated_nowhere_but_on_this_machine() {
+        let base = |tcp_port_base| StageOptions { tcp_port_base, seed: 0 };
+        let address = |asked, options| listen_address(asked, 2, options).to_string();
+        assert_eq!(address("192.0.2.10:502", base(None)), "127.0.0.1:0");
+        assert_eq!(address("annex.example:502", base(None)), "127.0.0.1:0");
+        assert_eq!(address("127.0.0.1:1502", base(None)), "127.0.0.1:1502");
+        assert_eq!(address("192.0.2.10:502", base(Some(5020))), "127.0.0.1:5022");
+    }
+}
