@@ -19,6 +19,7 @@ mod ports;
 mod record;
 mod record_at_start;
 mod scripted_slave;
+mod simulated_building;
 mod simulated_devices;
 mod site_files;
 mod skip;

@@ -1,0 +1,159 @@
+//! The simulated building, as a user starts it: a site can be proven without its hardware, and the
+//! demo shows what it promises and leaves nothing behind.
+
+use std::io::{BufRead, BufReader, Lines};
+use std::net::TcpStream;
+use std::path::{Path, PathBuf};
+use std::process::{Child, ChildStdout, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use rustix::process::{Pid, Signal, kill_process};
+use serde_json::Value;
+
+/// The longest that anything here may take; whoever waits longer has failed.
+const PATIENCE: Duration = Duration::from_secs(60);
+
+/// A site with both kinds of line; the addresses are those of documents and lead nowhere.
+const SITE: &str = r#"
+[site]
+id = "bench"
+time_zone = "UTC"
+gas_day_start = "09:00"
+
+[[line]]
+id = "east"
+serial = "/dev/null"
+baud = 19200
+
+[[line]]
+id = "annex"
+tcp = "192.0.2.10:502"
+framing = "tcp"
+
+[[device]]
+id = "a"
+line = "east"
+unit_id = 1
+poll_every = "200ms"
+signal = [
+  { id = "gas", table = "input", address = 0, type = "f32", unit = "ppmv", range = [0, 20], valid_when = [{ signal = "flow", above = 0.5 }] },
+  { id = "flow", table = "holding", address = 7, type = "u32", word_order = "low_first", scale = { from = [0, 1000], to = [0, 1] }, unit = "L/min", range = [0, 5] },
+]
+
+[[device]]
+id = "b"
+line = "annex"
+unit_id = 2
+poll_every = "200ms"
+signal = [{ id = "healthy", table = "coil", address = 9, type = "bool" }]
+"#;
+
+/// A command that runs until it is told to stop, and what it says.
+struct Running {
+    child: Child,
+    said: Lines<BufReader<ChildStdout>>,
+}
+
+impl Running {
+    fn start(arguments: &[&str]) -> Running {
+        let mut command = siskin(arguments);
+        let mut child = command.stdout(Stdio::piped()).stderr(Stdio::inherit()).spawn().unwrap();
+        let said = BufReader::new(child.stdout.take().unwrap()).lines();
+        Running { child, said }
+    }
+
+    /// The next line that holds `words`; the command must not end before.
+    fn says(&mut self, words: &str) -> String {
+        let mut lines = self.said.by_ref().map(Result::unwrap);
+        lines.find(|line| line.contains(words)).unwrap_or_else(|| panic!("it never said {words:?}"))
+    }
+
+    /// Ctrl-C; what it still says.
+    fn interrupt(mut self) -> Vec<String> {
+        let pid = Pid::from_child(&self.child);
+        kill_process(pid, Signal::INT).unwrap();
+        let rest = self.said.by_ref().map(Result::unwrap).collect();
+        assert_eq!(self.child.wait().unwrap().code(), Some(0));
+        rest
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        let _ = self.child.kill();
+        let _ = self.child.wait();
+    }
+}
+
+fn siskin(arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_siskin"));
+    command.args(arguments).stdin(Stdio::null()).env("SISKIN_LOG", "error");
+    for variable in ["SISKIN_CONFIG", "SISKIN_DATA", "NOTIFY_SOCKET"] {
+        command.env_remove(variable);
+    }
+    command
+}
+
+/// What the daemon that runs on this site file and data directory knows; `None` while it is not there.
+fn status(config: &Path, data: &Path) -> Option<Value> {
+    let paths = [config, data].map(|path| path.to_str().unwrap());
+    let Output { stdout, .. } =
+        siskin(&["status", "--json", "--config", paths[0], "--data", paths[1]]).output().unwrap();
+    serde_json::from_slice(&stdout).ok()
+}
+
+/// Waits until so many signals are good.
+fn wait_until_good(config: &Path, data: &Path, signals: usize) {
+    let began = Instant::now();
+    loop {
+        let status = status(config, data);
+        let known = status.iter().flat_map(|status| status["signals"].as_array().unwrap());
+        if known.filter(|signal| signal["quality"] == "good").count() == signals {
+            return;
+        }
+        assert!(began.elapsed() < PATIENCE, "waited in vain for {signals} good signals: {status:#?}");
+    }
+}
+
+#[test]
+fn a_site_can_be_proven_before_its_hardware_comes() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = |name: &str| dir.path().join(name);
+    let [original, twin, data] = ["site.toml", "twin.toml", "data"].map(path);
+    std::fs::write(&original, SITE).unwrap();
+    let arguments = [&original, &twin, &data].map(|path| path.to_str().unwrap());
+
+    let mut simulation = Running::start(&["simulate", arguments[0], "--write-site", arguments[1]]);
+    let command = simulation.says("siskin run");
+    assert!(command.contains(arguments[1]), "{command}");
+    let daemon = Running::start(&["run", "--config", arguments[1], "--data", arguments[2]]);
+    wait_until_good(&twin, &data, 3);
+    daemon.interrupt();
+
+    let seen = simulation.interrupt().join("\n");
+    assert_eq!(
+        seen.matches(" 0 questions damaged, 0 before the line was silent, 0 to unknown").count(),
+        2,
+        "{seen}"
+    );
+    assert_eq!(seen.matches(" 0 that would have written").count(), 2, "{seen}");
+}
+
+#[test]
+fn the_demo_shows_what_it_promises_and_leaves_nothing_behind() {
+    let mut demo = Running::start(&["demo", "--http", "127.0.0.1:0"]);
+    let page = demo.says("status page");
+    let address = page.split("http://").nth(1).unwrap().trim_end_matches('/').to_owned();
+    TcpStream::connect(address).unwrap();
+    let record = demo.says("record");
+    let data = PathBuf::from(record.split_whitespace().nth(1).unwrap());
+
+    let command = demo.says("try:");
+    let command = command.split("try:").nth(1).unwrap();
+    let tried = Command::new("sh").args(["-c", command]).output().unwrap();
+    assert!(tried.status.success(), "{command}: {tried:?}");
+    wait_until_good(&data.join("site.toml"), &data, 9);
+
+    demo.interrupt();
+    assert!(!data.exists(), "the record is removed at the end");
+}
