@@ -90,6 +90,8 @@ struct TurnUnderWay {
     deadline: Mono,
     /// Line time spent on it so far.
     spent: Duration,
+    /// How much of that was spent on the question at hand, before it was put off.
+    put_off: Duration,
 }
 
 impl Schedule {
@@ -165,6 +167,7 @@ impl Schedule {
         let job = &mut self.jobs[index];
         if let Some(turn) = &mut job.turn {
             turn.spent += cost;
+            turn.put_off = Duration::ZERO;
             if over {
                 job.cost = smoothed(job.cost, turn.spent);
                 job.turn = None;
@@ -190,6 +193,7 @@ impl Schedule {
         job.not_before = until;
         if let Some(turn) = &mut job.turn {
             turn.spent += cost;
+            turn.put_off += cost;
         }
     }
 
@@ -206,7 +210,8 @@ impl Schedule {
     /// under way are over.
     pub fn unanswered(&mut self, now: Mono) {
         let Some((index, cost)) = self.asked(now) else { return };
-        let device = self.jobs[index].device;
+        let Job { device, turn, .. } = self.jobs[index];
+        let cost = cost + turn.map_or(Duration::ZERO, |turn| turn.put_off);
         let pause = self.devices[device].1.unanswered(cost, now);
         for job in self.jobs.iter_mut().filter(|job| job.device == device) {
             job.turn = None;
@@ -257,7 +262,11 @@ impl Job {
     /// Begins a turn at `now`, and makes the next one due at the first of its times to come.
     fn begin(&mut self, now: Mono, stretch: f64) {
         let period = stretched(self.period, stretch);
-        self.turn = Some(TurnUnderWay { deadline: self.due + period, spent: Duration::ZERO });
+        self.turn = Some(TurnUnderWay {
+            deadline: self.due + period,
+            spent: Duration::ZERO,
+            put_off: Duration::ZERO,
+        });
         self.due = self.due + period.saturating_mul(whole_periods(now.since(self.due), period) + 1);
         let late = whole_periods(now.since(self.owed), self.period);
         self.missed += u64::from(late);

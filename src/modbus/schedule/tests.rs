@@ -5,6 +5,7 @@
 use proptest::prelude::*;
 
 use super::*;
+use crate::modbus::silence::OVERLOOKED_MAX;
 
 const SECOND: Duration = Duration::from_secs(1);
 const DEVICES: usize = 4;
@@ -220,6 +221,63 @@ fn a_job_without_a_question_takes_no_time_and_says_nothing_of_its_device() {
         assert_eq!(schedule.next(now), Next::Wait(now + SECOND));
     }
     assert!(schedule.demand() < 1e-6);
+}
+
+/// A schedule of one job on each of two devices, both due once a second from 0 s on.
+fn two_devices() -> Schedule {
+    let job = |device| JobSpec { device: DeviceIndex(device), period: SECOND, cost: Duration::ZERO };
+    Schedule::new(&[job(0), job(1)], SECOND * 600, Mono::ZERO)
+}
+
+fn asks(job: usize, begins: bool) -> Next {
+    Next::Ask { job: JobIndex(job), begins, knock: false }
+}
+
+#[test]
+fn a_question_put_off_lets_the_others_pass_and_its_turn_goes_on_when_it_may() {
+    let at = Mono::from_millis;
+    let mut schedule = two_devices();
+    assert_eq!(schedule.next(at(0)), asks(0, true));
+    schedule.not_yet(at(700), at(0));
+    assert_eq!(schedule.next(at(0)), asks(1, true));
+    schedule.answered(true, at(100));
+    assert_eq!(schedule.next(at(100)), Next::Wait(at(700)));
+    assert_eq!(schedule.next(at(700)), asks(0, false));
+    schedule.not_yet(at(900), at(700));
+    schedule.at_once(DeviceIndex(1), at(750));
+    assert_eq!(schedule.next(at(750)), Next::Wait(at(900)), "another device's business");
+    schedule.at_once(DeviceIndex(0), at(760));
+    assert_eq!(schedule.next(at(760)), asks(0, false));
+}
+
+#[test]
+fn what_a_question_cost_before_it_was_put_off_is_wasted_too() {
+    let mut schedule = two_devices();
+    let mut now = Mono::ZERO;
+    for _ in 0..=OVERLOOKED_MAX {
+        while let Next::Wait(until) = next_of_the_first(&mut schedule, now) {
+            now = until;
+        }
+        now = now + Duration::from_millis(900);
+        schedule.not_yet(now, now);
+        assert_eq!(next_of_the_first(&mut schedule, now), asks(0, false));
+        now = now + Duration::from_millis(100);
+        schedule.unanswered(now);
+    }
+    // Twenty times the whole second, not the tenth after the question was put off.
+    assert!(matches!(next_of_the_first(&mut schedule, now + SECOND * 19), Next::Wait(_)));
+    let back = next_of_the_first(&mut schedule, now + SECOND * 20);
+    assert_eq!(back, Next::Ask { job: JobIndex(0), begins: true, knock: true });
+}
+
+/// What to do at `now`, once the second of two devices has answered all that is due.
+fn next_of_the_first(schedule: &mut Schedule, now: Mono) -> Next {
+    loop {
+        match schedule.next(now) {
+            Next::Ask { job: JobIndex(1), .. } => schedule.answered(true, now),
+            other @ (Next::Ask { .. } | Next::Wait(_) | Next::Idle) => return other,
+        }
+    }
 }
 
 #[test]
