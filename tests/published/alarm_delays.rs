@@ -8,14 +8,16 @@
 
 use std::time::Duration;
 
-use siskin::alarm::{AlarmSpec, Kind, Limit};
-use siskin::moment::{Moment, Mono};
-use siskin::monitor::{DeviceLabel, EventKind, Input, Plan, State, step};
-use siskin::signal::{LineIndex, Raw, Reading, SignalIndex};
+use siskin::alarm::{Kind, Limit};
+use siskin::monitor::EventKind;
 
-use crate::plain_signal::plain_signal;
+use crate::one_alarm::play;
 
-const DELAY_S: u64 = 10;
+const DELAY: Duration = Duration::from_secs(10);
+
+/// Long after the last thing that can happen.
+const END_S: u64 = 1000;
+
 const RAISED: EventKind = EventKind::AlarmRaised;
 const CLEARED: EventKind = EventKind::AlarmCleared;
 
@@ -67,40 +69,6 @@ fn siskins_own_choice_a_value_at_the_deadbands_end_counts_as_back() {
 fn check(script: &[(u64, f64)], expected: &[(u64, EventKind)]) {
     // The mirror stands at the limit, 4.0.
     let mirrored = script.iter().map(|(second, value)| (*second, 8.0 - value)).collect::<Vec<_>>();
-    assert_eq!(play(HIGH, script), expected, "high: {script:?}");
-    assert_eq!(play(LOW, &mirrored), expected, "low: {mirrored:?}");
-}
-
-/// What the monitor has to tell of the alarm, with the second of each event, until a quiet end.
-fn play(kind: Kind, script: &[(u64, f64)]) -> Vec<(u64, EventKind)> {
-    let plan = plan(kind);
-    let mut state = State::new(&plan, moment(0));
-    let mut events = Vec::new();
-    for (second, value) in script {
-        let reading =
-            Reading { signal: SignalIndex(0), at: moment(*second), outcome: Ok(Raw::Number(*value)) };
-        events.extend(step(&plan, &mut state, Input::Readings(vec![reading]), moment(*second)).events);
-    }
-    events.extend(step(&plan, &mut state, Input::Tick, moment(1000)).events);
-    events.iter().map(|event| (event.at.mono.since_start().as_secs(), event.kind)).collect()
-}
-
-fn plan(kind: Kind) -> Plan {
-    let mut signal = plain_signal();
-    signal.stale_after = Duration::from_secs(3600);
-    let alarm = AlarmSpec {
-        on_delay: Duration::from_secs(DELAY_S),
-        off_delay: Duration::from_secs(DELAY_S),
-        ..AlarmSpec::new("h2s", "H2S", Some(SignalIndex(0)), kind)
-    };
-    let device =
-        DeviceLabel { id: "h2s-1".to_owned(), name: "Trace H2S".to_owned(), line: LineIndex(0), unit_id: 1 };
-    let site = ("site".to_owned(), "Site".to_owned());
-    Plan::new(site, vec!["east".to_owned()], vec![device], vec![signal], vec![alarm])
-}
-
-fn moment(second: u64) -> Moment {
-    let mono = Duration::from_secs(second);
-    let wall = jiff::Timestamp::UNIX_EPOCH.checked_add(mono).unwrap();
-    Moment { mono: Mono::new(mono), wall }
+    assert_eq!(play(HIGH, DELAY, script, END_S), expected, "high: {script:?}");
+    assert_eq!(play(LOW, DELAY, &mirrored, END_S), expected, "low: {mirrored:?}");
 }

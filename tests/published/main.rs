@@ -8,9 +8,11 @@
 mod alarm_delays;
 mod alarm_life_cycle;
 mod analog_loops;
+mod averages;
 mod modbus_conversations;
 mod modbus_serial_line;
 mod ne_107;
+mod one_alarm;
 mod plain_signal;
 mod simulated_device;
 mod wide_values;
