@@ -8,7 +8,7 @@ use crate::serve::Face;
 use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
-use crate::view::words::{alarm_state, date_and_time, value_text};
+use crate::view::words::{alarm_state, date_and_time, label, value_text};
 use crate::view::{Alarm, Instant, Signal};
 
 #[derive(Template)]
@@ -59,14 +59,14 @@ pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<H
     rendered(&AlarmPage {
         frame: Frame::new(&face, &format!("{}: {}", alarm.name, alarm_state(alarm.state.0)), true),
         row: AlarmRow::of(alarm, &status.signals, here),
-        deadband: alarm.deadband.map_or_else(String::new, crate::view::words::number),
+        deadband: alarm.deadband.map_or_else(String::new, |deadband| deadband.to_string()),
         latching: alarm.latching,
         times: times(alarm, here),
     })
 }
 
 fn signal_news(signal: &Signal) -> String {
-    format!("{}: {}", crate::view::words::label(signal), value_text(signal))
+    format!("{}: {}", label(signal), value_text(signal))
 }
 
 fn times(alarm: &Alarm, here: Here<'_>) -> Vec<(&'static str, String)> {

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use crate::alarm::Life;
 use crate::daemon::Health;
 use crate::serve::rig::{Rig, quiet_story, story};
 
@@ -56,6 +57,24 @@ async fn the_page_of_a_quiet_day_says_that_nothing_is_wanted_of_anybody() {
     ] {
         assert!(body.contains(words), "{words}");
     }
+}
+
+#[tokio::test]
+async fn nobody_is_told_to_act_on_an_alarm_whose_condition_is_gone() {
+    let mut snapshot = story();
+    let h2s = &mut snapshot.alarms[0];
+    (h2s.life, h2s.active, h2s.cleared) = (Life::LatchedUnacknowledged, Some(false), Some(snapshot.at.wall));
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    assert!(body.contains("gone again, to be acknowledged and reset"));
+    assert!(!body.contains("Confirm with a stain tube"));
+}
+
+#[tokio::test]
+async fn an_alarm_that_is_withheld_calls_nobody_but_is_counted_and_listed() {
+    let body = page(&Rig::telling(story()).await, "/").await;
+    let (needs, rest) = body.split_once("Measurements").unwrap();
+    assert!(needs.contains("1 withheld") && !needs.contains("Sample flow low"));
+    assert!(rest.contains("Sample flow low") && rest.contains("shelved until 10:00:00"));
 }
 
 /// The texts of the cells of class `value`.

@@ -1,7 +1,6 @@
 //! An alarm, and the state of the gas, in words.
 
 use crate::alarm::{Life, Withheld};
-use crate::view::words::number;
 use crate::view::{Alarm, AlarmState, Signal, Verdict};
 
 /// Where an alarm is in its life cycle, and what it waits for.
@@ -48,7 +47,7 @@ pub fn limit_text(alarm: &Alarm, signal: Option<&Signal>) -> Option<String> {
         other => (other, ""),
     };
     let unit = signal.and_then(|signal| signal.unit.as_deref()).unwrap_or_default();
-    let told = |setpoint| format!("{side} {} {unit}", number(setpoint)).trim_end().to_owned() + per;
+    let told = |setpoint: f64| format!("{side} {setpoint} {unit}").trim_end().to_owned() + per;
     alarm.setpoint.map(told)
 }
 
