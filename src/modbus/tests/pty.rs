@@ -11,7 +11,7 @@ pub struct Pty {
     pub devices: File,
     pub path: PathBuf,
     /// Keeps the port there while nobody has it open.
-    port: File,
+    _port: File,
 }
 
 impl Pty {
@@ -24,6 +24,6 @@ impl Pty {
         let mut raw = tcgetattr(&port).unwrap();
         raw.make_raw();
         tcsetattr(&port, OptionalActions::Now, &raw).unwrap();
-        Pty { devices: File::from(master), path, port }
+        Pty { devices: File::from(master), path, _port: port }
     }
 }
