@@ -8,7 +8,7 @@ use crate::monitor::{Counters, DeviceReport, DeviceState};
 use crate::signal::DeviceIndex;
 
 /// Given up so many times in a row, each time with its retries, a device is lost.
-pub const LOST_AFTER: u32 = 2;
+pub const LOST_AFTER: u32 = 3;
 
 /// A device is degraded while this many of its last [`LATELY`] tries went wrong: one lost answer is
 /// no news.
@@ -166,17 +166,18 @@ mod tests {
         let all_is_well = ".".repeat(32);
         let cases = [
             ("not yet asked", String::new(), DeviceState::Unknown),
-            ("asked once in vain", "tt|".into(), DeviceState::Unknown),
-            ("never heard of", "tt|tt|".into(), DeviceState::Lost),
+            ("asked twice in vain", "tt|tt|".into(), DeviceState::Unknown),
+            ("never heard of", "tt|tt|tt|".into(), DeviceState::Lost),
             ("its first answer", ".".into(), DeviceState::Online),
             ("one lost answer", "..t...".into(), DeviceState::Online),
             ("two lately", "..t..c.".into(), DeviceState::Degraded),
             ("two long ago", format!("tc{all_is_well}"), DeviceState::Online),
             ("given up once", "....tt|".into(), DeviceState::Degraded),
-            ("given up twice", "....tt|cf|".into(), DeviceState::Lost),
-            ("back with one answer, errors still fresh", "tt|tt|.".into(), DeviceState::Degraded),
-            ("an exception is a sign of life", "tt|tt|e".into(), DeviceState::Degraded),
-            ("a gateway's exception is not", "..g|g|".into(), DeviceState::Lost),
+            ("given up twice", "....tt|cf|".into(), DeviceState::Degraded),
+            ("given up three times", "....tt|cf|tt|".into(), DeviceState::Lost),
+            ("back with one answer, errors still fresh", "tt|tt|tt|.".into(), DeviceState::Degraded),
+            ("an exception is a sign of life", "tt|tt|tt|e".into(), DeviceState::Degraded),
+            ("a gateway's exception is not", "..g|g|g|".into(), DeviceState::Lost),
             ("nothing but exceptions", "eeee".into(), DeviceState::Degraded),
         ];
         for (what, events, expected) in cases {

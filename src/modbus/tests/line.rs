@@ -167,16 +167,20 @@ async fn a_line_that_is_never_silent_gives_no_values_and_does_not_stop_the_polle
 async fn every_question_is_put_after_the_silence_the_standard_and_the_device_ask_for() {
     for quiet in [Duration::ZERO, Duration::from_millis(30)] {
         let mut plan = two_devices();
-        plan.devices.iter_mut().for_each(|device| device.spec.quiet = quiet);
-        let silence = Timing::serial(SETTINGS).t3_5() + quiet;
-        let answered: Arc<Mutex<Option<Instant>>> = Arc::default();
+        for device in &mut plan.devices {
+            device.spec.quiet = quiet;
+            // More than the line can carry: each question follows on the answer before.
+            device.signals.iter_mut().for_each(|signal| signal.poll_every = Duration::from_millis(5));
+        }
+        let timing = Timing::serial(SETTINGS);
+        let silence = timing.t3_5() + quiet;
+        let answer_ends: Arc<Mutex<Option<Instant>>> = Arc::default();
         let script = move |question: Heard| {
-            let mut answered = answered.lock().unwrap();
-            if let Some(before) = *answered {
-                assert!(before.elapsed() >= silence, "{:?}", before.elapsed());
-            }
-            *answered = Some(Instant::now());
-            vec![Act::Send(question.answer())]
+            let on_the_wire = timing.question() + timing.answer(Table::Holding, question.count);
+            let now = Instant::now();
+            let before = answer_ends.lock().unwrap().replace(now + on_the_wire);
+            assert!(before.is_none_or(|before| now >= before + silence), "{before:?} {now:?}");
+            vec![Act::Wait(on_the_wire), Act::Send(question.answer())]
         };
         let said = hear(&plan, 60, script).await;
         assert!(said.good() >= 58 * 4, "{}", said.good());
