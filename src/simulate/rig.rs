@@ -35,7 +35,7 @@ framing = "tcp"
 id = "a"
 name = "A"
 line = "serial"
-unit_id = 1
+unit_id = 2
 poll_every = "1s"
 signal = [
   { id = "gas", table = "input", address = 0, type = "f32", unit = "ppmv", range = [0.0, 20.0], valid_when = [

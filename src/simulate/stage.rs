@@ -205,8 +205,8 @@ mod tests {
         let rig = Rig::new();
         // 24,000 counts are 24 mA; 10 ppmv of 20 are 12 mA, so 12,000 counts.
         rig.begin("set = [{ signal = 'a.gas', to = nan }, { signal = 'b.loop', to = 10 }, { signal = 'c.count', to = 7 }]");
-        let gas = rig.ask_rtu(0, 1, &[4, 0, 0, 0, 2], 9);
-        assert_eq!(gas[..7], [1, 4, 4, 0x7F, 0xC0, 0, 0], "not a number, as an analyzer may send it");
+        let gas = rig.ask_rtu(0, 2, &[4, 0, 0, 0, 2], 9);
+        assert_eq!(gas[..7], [2, 4, 4, 0x7F, 0xC0, 0, 0], "not a number, as an analyzer may send it");
         let count = rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 7);
         let counts = u16::from_be_bytes([count[3], count[4]]);
         assert!((11_950..=12_050).contains(&counts), "12 mA but for the tremble: {counts}");
@@ -226,7 +226,7 @@ mod tests {
         let rig = Rig::new();
         rig.begin("fault = [{ device = 'b', kind = 'exception', code = 6 }]");
         assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 5)[..3], [2, 0x83, 6]);
-        assert_eq!(rig.ask_rtu(0, 1, &[2, 0, 3, 0, 1], 6)[..4], [1, 2, 1, 0]);
+        assert_eq!(rig.ask_rtu(0, 2, &[2, 0, 3, 0, 1], 6)[..4], [2, 2, 1, 0]);
         rig.begin("");
         assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 7)[..3], [2, 3, 2]);
         let exceptions: Vec<u64> = rig.stage.counts().iter().map(|counts| counts.exceptions).collect();
