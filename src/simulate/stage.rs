@@ -226,7 +226,7 @@ mod tests {
         let rig = Rig::new();
         rig.begin("fault = [{ device = 'b', kind = 'exception', code = 6 }]");
         assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 5)[..3], [2, 0x83, 6]);
-        assert_eq!(rig.ask_rtu(0, 2, &[2, 0, 3, 0, 1], 6)[..4], [2, 2, 1, 0]);
+        assert_eq!(rig.ask_rtu(0, 2, &[2, 0, 3, 0, 1], 5)[..4], [2, 2, 1, 0]);
         rig.begin("");
         assert_eq!(rig.ask_rtu(1, 2, &[3, 0, 0, 0, 1], 7)[..3], [2, 3, 2]);
         let exceptions: Vec<u64> = rig.stage.counts().iter().map(|counts| counts.exceptions).collect();
