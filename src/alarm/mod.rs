@@ -12,7 +12,7 @@ pub mod lifecycle;
 mod spec;
 mod standing;
 
-pub use condition::{Condition, Known, Verdict};
+pub use condition::{Condition, Known, RATE_SAMPLES_MAX, RATE_SAMPLES_MIN, Verdict};
 pub use delay::Delay;
 pub use lifecycle::{Life, LifeEvent};
 pub use spec::{AlarmIndex, AlarmSpec, Averaging, Fault, Kind, Limit, Over, Priority, WhenLost};

@@ -24,7 +24,8 @@ use problem::{Problem, Span, Texts};
 use raw::{Reader, Root, Shape};
 pub use reference::reference;
 pub use site::{
-    ControlSpec, DeviceSpec, Framing, HistorySpec, HttpSpec, LineSpec, Parity, Port, SerialSettings, Site,
+    Asks, ControlSpec, DeviceSpec, Framing, HistorySpec, HttpSpec, LineSpec, Parity, Port, PushButtonSpec,
+    SerialSettings, Site,
 };
 
 /// The longest site file or profile, in bytes.

@@ -28,6 +28,10 @@ pub(super) fn settings(root: &Root) -> Vec<(String, String)> {
     for At { value: alarm, .. } in root.alarm.items() {
         add(format!("alarm.{}.", id(&alarm.id)), alarm.settings());
     }
+    for At { value: button, .. } in root.push_button.items() {
+        let signal = button.signal.get().map_or("", |signal| signal.0.as_str());
+        add(format!("push_button.{signal}."), button.settings());
+    }
     all.sort();
     all
 }
@@ -47,6 +51,9 @@ fn add_single(root: &Root, add: &mut impl FnMut(String, Settings)) {
     }
     if let Some(lost) = root.measurement_lost.get() {
         add("measurement_lost.".to_owned(), lost.settings());
+    }
+    if let Some(shelving) = root.shelving.get() {
+        add("shelving.".to_owned(), shelving.settings());
     }
 }
 

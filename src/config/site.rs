@@ -36,6 +36,10 @@ pub struct Site {
     /// Every alarm: those of the file in its order, then the *measurement lost* alarms that signals
     /// with an alarm have without being asked.
     pub alarms: Vec<AlarmSpec>,
+    /// Push-buttons in the building that act as an operator would.
+    pub push_buttons: Vec<PushButtonSpec>,
+    /// The longest time an alarm may be shelved for.
+    pub shelve_max: Duration,
     /// SHA-256 of the site file and its profiles, in hex, as journaled at each start.
     pub sha256: String,
     /// Every setting as `(path, value)`, e.g. `("alarm.h2s-high.setpoint", "4.0")`, sorted by path,
@@ -164,4 +168,22 @@ pub struct DeviceSpec {
     pub turnaround: Option<Duration>,
     /// Silence it needs before a question, beyond 3.5 characters.
     pub quiet: Duration,
+}
+
+/// A push-button: a bool that acts as an operator would.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct PushButtonSpec {
+    /// The bool; true while pressed.
+    pub signal: SignalIndex,
+    /// What pressing it asks.
+    pub asks: Asks,
+}
+
+/// What a push-button asks of every alarm for which it means something.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Asks {
+    /// That it be acknowledged.
+    Acknowledge,
+    /// That it be reset.
+    Reset,
 }

@@ -1,7 +1,7 @@
 //! From the checked site to what the monitor watches.
 
-use crate::config::{DeviceSpec, Site};
-use crate::monitor::{DeviceLabel, Plan};
+use crate::config::{Asks, DeviceSpec, PushButtonSpec, Site};
+use crate::monitor::{ActionKind, DeviceLabel, Plan, PushButton};
 
 /// The monitor's part of the site.
 pub(super) fn monitor_plan(site: &Site) -> Plan {
@@ -11,11 +11,59 @@ pub(super) fn monitor_plan(site: &Site) -> Plan {
         line: device.line,
         unit_id: device.unit_id,
     };
-    Plan::new(
+    let button = |button: &PushButtonSpec| PushButton {
+        signal: button.signal,
+        asks: match button.asks {
+            Asks::Acknowledge => ActionKind::Acknowledge,
+            Asks::Reset => ActionKind::Reset,
+        },
+    };
+    let mut plan = Plan::new(
         (site.id.clone(), site.name.clone()),
         site.lines.iter().map(|line| line.id.clone()).collect(),
         site.devices.iter().map(label).collect(),
         site.signals.clone(),
         site.alarms.clone(),
-    )
+    );
+    plan.push_buttons = site.push_buttons.iter().map(button).collect();
+    plan.shelve_max = site.shelve_max;
+    plan
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
+mod tests {
+    use std::io;
+    use std::path::Path;
+    use std::time::Duration;
+
+    use super::*;
+    use crate::config::{Sources, load};
+    use crate::signal::SignalIndex;
+
+    struct Text(&'static str);
+
+    impl Sources for Text {
+        fn read(&self, _path: &Path) -> io::Result<String> {
+            Ok(self.0.to_owned())
+        }
+    }
+
+    #[test]
+    fn push_buttons_and_the_longest_shelving_reach_the_monitor() {
+        let text = "[site]\nid = \"a\"\n[shelving]\nmax = \"2h\"\n\
+                    [[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
+                    [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 1\n\
+                    [[device.signal]]\nid = \"known\"\nreference = 10001\n\
+                    [[device.signal]]\nid = \"reset\"\nreference = 10002\n\
+                    [[push_button]]\nsignal = \"d.reset\"\nasks = \"reset\"\n\
+                    [[push_button]]\nsignal = \"d.known\"\nasks = \"acknowledge\"\n";
+        let plan = monitor_plan(&load(Path::new("site.toml"), &Text(text)).unwrap());
+        assert_eq!(plan.shelve_max, Duration::from_secs(2 * 3600));
+        let buttons = [
+            PushButton { signal: SignalIndex(1), asks: ActionKind::Reset },
+            PushButton { signal: SignalIndex(0), asks: ActionKind::Acknowledge },
+        ];
+        assert_eq!(plan.push_buttons, buttons);
+    }
 }

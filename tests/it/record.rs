@@ -168,6 +168,8 @@ fn site() -> Site {
         devices: Vec::new(),
         signals: Vec::new(),
         alarms: Vec::new(),
+        push_buttons: Vec::new(),
+        shelve_max: Duration::from_secs(12 * 3600),
         sha256: String::new(),
         settings: Vec::new(),
     }

@@ -3,18 +3,17 @@
 //!
 //! To take over changed words after reading them: `SISKIN_BLESS=1 cargo test --test it site_files`.
 
+mod arrive;
+
 use std::collections::BTreeMap;
 use std::io;
 use std::path::{Path, PathBuf};
 use std::process::Command;
-use std::time::Duration;
 
 use proptest::prelude::*;
-use siskin::alarm::{Kind, Limit, Priority};
-use siskin::config::{
-    Framing, Parity, Port, SerialSettings, Site, Sources, load, load_with_doubts, reference,
-};
-use siskin::signal::{GuardTest, Order, Range, SignalIndex, Table, ValueType};
+use siskin::config::{Site, Sources, load, load_with_doubts, reference};
+
+use arrive::EVERY_KIND;
 
 /// Texts by path.
 struct Texts(BTreeMap<PathBuf, String>);
@@ -64,6 +63,93 @@ fn golden(path: &Path, found: &str) -> Result<(), String> {
     let expected = std::fs::read_to_string(path).unwrap_or_default();
     if expected == found { Ok(()) } else { Err(format!("{}:\n{found}", path.display())) }
 }
+
+const CONTRACT: &str = r#"
+[site]
+id = "willow-bend"
+name = "Willow Bend Interconnect"
+time_zone = "America/Chicago"
+gas_day_start = "09:00"
+[history]
+keep_samples = "3y"
+max_size = "8GiB"
+[[line]]
+id = "east"
+serial = "/dev/ttyUSB0"
+baud = 9600
+parity = "none"
+stop_bits = 1
+response_timeout = "700ms"
+retries = 2
+[[line]]
+id = "annex"
+tcp = "192.0.2.10:4001"
+framing = "rtu"
+[[device]]
+id = "h2s-1"
+name = "Trace hydrogen sulfide"
+line = "east"
+unit_id = 1
+poll_every = "2s"
+[[device.signal]]
+id = "concentration"
+tag = "AIT-1101"
+table = "input"
+address = 0
+type = "f32"
+word_order = "low_first"
+unit = "ppmv"
+range = [0.0, 20.0]
+valid_when = [
+  { signal = "loop", above = 0.5 },
+  { signal = "loop", between = [2, 120.0] },
+  { signal = "h2s-1.calibrating", is = false },
+]
+settle = "3m"
+[[device.signal]]
+id = "loop"
+reference = 40005
+type = "u16"
+current = { raw = [0, 65535], milliamps = [0.0, 24.0] }
+scale = { from = [4.0, 20.0], to = [0.0, 20.0] }
+unit = "ppmv"
+[[device.signal]]
+id = "calibrating"
+table = "discrete"
+address = 3
+type = "bool"
+states = { false = "measuring", true = "calibrating" }
+[[device.signal]]
+id = "status"
+table = "holding"
+address = 9
+type = "u16"
+states = { 0 = "ok", 7 = "fault" }
+poll_every = "500ms"
+[[alarm]]
+id = "h2s-high"
+name = "H2S above contract limit"
+signal = "h2s-1.concentration"
+kind = "high"
+setpoint = 4
+deadband = 0.2
+on_delay = "10s"
+off_delay = "30s"
+latching = true
+priority = "high"
+action = "Call gas control."
+[[alarm]]
+id = "h2s-fault"
+name = "Fault"
+signal = "h2s-1.status"
+kind = "state"
+in = ["fault", 0]
+[[alarm]]
+id = "status-lost"
+name = "Status lost"
+signal = "h2s-1.status"
+kind = "lost"
+"#;
 
 /// The bad site files that break more than one rule, and how many.
 const BREAK_SEVERAL_RULES: [(&str, usize); 2] = [("type-wrong.toml", 2), ("profile-keys-missing.toml", 3)];
@@ -157,212 +243,6 @@ fn check_tells_the_load_of_each_line_and_doubts_one_that_is_asked_too_much() {
     assert!(told.ends_with("has 2 doubts, no errors\n"), "{told}");
 }
 
-const CONTRACT: &str = r#"
-[site]
-id = "willow-bend"
-name = "Willow Bend Interconnect"
-time_zone = "America/Chicago"
-gas_day_start = "09:00"
-[history]
-keep_samples = "3y"
-max_size = "8GiB"
-[[line]]
-id = "east"
-serial = "/dev/ttyUSB0"
-baud = 9600
-parity = "none"
-stop_bits = 1
-response_timeout = "700ms"
-retries = 2
-[[line]]
-id = "annex"
-tcp = "192.0.2.10:4001"
-framing = "rtu"
-[[device]]
-id = "h2s-1"
-name = "Trace hydrogen sulfide"
-line = "east"
-unit_id = 1
-poll_every = "2s"
-[[device.signal]]
-id = "concentration"
-tag = "AIT-1101"
-table = "input"
-address = 0
-type = "f32"
-word_order = "low_first"
-unit = "ppmv"
-range = [0.0, 20.0]
-valid_when = [
-  { signal = "loop", above = 0.5 },
-  { signal = "loop", between = [2, 120.0] },
-  { signal = "h2s-1.calibrating", is = false },
-]
-settle = "3m"
-[[device.signal]]
-id = "loop"
-reference = 40005
-type = "u16"
-current = { raw = [0, 65535], milliamps = [0.0, 24.0] }
-scale = { from = [4.0, 20.0], to = [0.0, 20.0] }
-unit = "ppmv"
-[[device.signal]]
-id = "calibrating"
-table = "discrete"
-address = 3
-type = "bool"
-states = { false = "measuring", true = "calibrating" }
-[[device.signal]]
-id = "status"
-table = "holding"
-address = 9
-type = "u16"
-states = { 0 = "ok", 7 = "fault" }
-poll_every = "500ms"
-[[alarm]]
-id = "h2s-high"
-name = "H2S above contract limit"
-signal = "h2s-1.concentration"
-kind = "high"
-setpoint = 4
-deadband = 0.2
-on_delay = "10s"
-off_delay = "30s"
-latching = true
-priority = "high"
-action = "Call gas control."
-[[alarm]]
-id = "h2s-fault"
-name = "Fault"
-signal = "h2s-1.status"
-kind = "state"
-in = ["fault", 0]
-[[alarm]]
-id = "status-lost"
-name = "Status lost"
-signal = "h2s-1.status"
-kind = "lost"
-"#;
-
-#[test]
-fn every_setting_of_a_site_file_arrives_where_it_is_used() {
-    let site = loaded(CONTRACT);
-    assert_eq!((site.id.as_str(), site.name.as_str()), ("willow-bend", "Willow Bend Interconnect"));
-    assert_eq!(site.time_zone.iana_name(), Some("America/Chicago"));
-    assert_eq!(site.gas_day_start, jiff::civil::time(9, 0, 0, 0));
-    assert_eq!(site.history.max_size_bytes, 8 * 1024 * 1024 * 1024);
-    assert_eq!(site.history.keep_samples, Duration::from_secs(3 * 365 * 86_400));
-
-    let east = &site.lines[0];
-    let settings = SerialSettings { baud: 9600, parity: Parity::None, stop_bits: 1 };
-    assert_eq!(east.port, Port::Serial { path: "/dev/ttyUSB0".into(), settings });
-    assert_eq!((east.response_timeout, east.retries), (Duration::from_millis(700), 2));
-
-    let [concentration, looped, calibrating, status] = &site.signals[..] else { panic!("four signals") };
-    assert_eq!(site.devices[0].signals, [0, 1, 2, 3].map(SignalIndex));
-    assert_eq!(concentration.id, "h2s-1.concentration");
-    assert_eq!((concentration.place.table, concentration.place.address), (Table::Input, 0));
-    assert_eq!(concentration.place.value_type, ValueType::F32);
-    assert_eq!(concentration.place.word_order, Order::LowFirst);
-    assert_eq!(concentration.place.byte_order, Order::HighFirst);
-    assert_eq!(concentration.range, Some(Range { low: 0.0, high: 20.0 }));
-    assert_eq!(concentration.settle, Duration::from_secs(180));
-    let guards: Vec<_> = concentration.valid_when.iter().map(|guard| (guard.signal.0, guard.test)).collect();
-    let between = GuardTest::Between(Range { low: 2.0, high: 120.0 });
-    assert_eq!(guards, [(1, GuardTest::Above(0.5)), (1, between), (2, GuardTest::Is(false))]);
-
-    assert_eq!((looped.place.table, looped.place.address), (Table::Holding, 4));
-    let milliamps = looped.current.as_ref().unwrap().milliamps;
-    assert_eq!((milliamps.from, milliamps.to), ([0.0, 65535.0], [0.0, 24.0]));
-    assert_eq!(looped.scale.unwrap().apply(12.0), 10.0);
-    assert_eq!(calibrating.states.code("calibrating"), Some(1));
-    assert_eq!(status.states.name(7), Some("fault"));
-}
-
-#[test]
-fn alarms_arrive_and_every_signal_that_bears_one_has_an_alarm_for_its_loss() {
-    let site = loaded(CONTRACT);
-    let high = &site.alarms[0];
-    assert_eq!(high.kind, Kind::High(Limit { setpoint: 4.0, deadband: 0.2 }));
-    assert_eq!((high.on_delay, high.off_delay), (Duration::from_secs(10), Duration::from_secs(30)));
-    assert_eq!((high.latching, high.priority), (true, Priority::High));
-    assert_eq!(site.alarms[1].kind, Kind::State { codes: vec![7, 0] });
-    // The file's own lost alarm takes the place of the automatic one.
-    let lost: Vec<_> = site
-        .alarms
-        .iter()
-        .filter(|alarm| alarm.kind == Kind::Lost)
-        .map(|alarm| (alarm.id.as_str(), alarm.on_delay, alarm.priority))
-        .collect();
-    let delay = Duration::from_secs(30);
-    assert_eq!(
-        lost,
-        [("status-lost", delay, Priority::Medium), ("h2s-1.concentration.lost", delay, Priority::Medium)]
-    );
-    let quiet = format!("{CONTRACT}\n[measurement_lost]\noff_for = [\"h2s-1.concentration\"]\n");
-    let lost = loaded(&quiet).alarms.iter().filter(|alarm| alarm.kind == Kind::Lost).count();
-    assert_eq!(lost, 1);
-}
-
-#[test]
-fn what_is_absent_is_what_the_reference_says() {
-    let site = loaded(CONTRACT);
-    assert_eq!(site.http.unwrap().listen, "127.0.0.1:8485".parse().unwrap());
-    assert_eq!(site.control.socket, Path::new("control.sock"));
-    let annex = &site.lines[1];
-    let tcp = Port::Tcp { address: "192.0.2.10:4001".into(), framing: Framing::Rtu, settings: None };
-    assert_eq!(annex.port, tcp);
-    assert_eq!((annex.response_timeout, annex.retries), (Duration::from_secs(1), 1));
-    assert_eq!(annex.silence_max, Duration::from_secs(60));
-    let device = &site.devices[0];
-    assert_eq!((device.max_registers, device.turnaround, device.quiet), (125, None, Duration::ZERO));
-    // Three polls, but never less than three seconds.
-    let times = |index: usize| (site.signals[index].poll_every, site.signals[index].stale_after);
-    assert_eq!(times(0), (Duration::from_secs(2), Duration::from_secs(6)));
-    assert_eq!(times(3), (Duration::from_millis(500), Duration::from_secs(3)));
-
-    let least = "[site]\nid = \"a\"\n[http]\nlisten = \"off\"\n[[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
-                 [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 247\n\
-                 [[device.signal]]\nid = \"s\"\nreference = 10001\n";
-    let site = loaded(least);
-    assert_eq!((site.name.as_str(), site.time_zone.iana_name()), ("a", Some("UTC")));
-    assert_eq!(site.http, None);
-    // Modbus over Serial Line V1.02, section 3.2: 19200 and even parity are the defaults.
-    let settings = SerialSettings { baud: 19_200, parity: Parity::Even, stop_bits: 1 };
-    assert_eq!(site.lines[0].port, Port::Serial { path: "/dev/ttyS0".into(), settings });
-    assert_eq!(site.lines[0].response_timeout, Duration::from_millis(500));
-    assert_eq!(site.signals[0].place.table, Table::Discrete);
-    assert_eq!((site.devices[0].name.as_str(), site.signals[0].place.value_type), ("d", ValueType::Bool));
-}
-
-#[test]
-fn serial_settings_behind_a_device_server_may_be_told_in_part() {
-    let told = CONTRACT.replace("framing = \"rtu\"", "framing = \"rtu\"\nbaud = 9600");
-    let Port::Tcp { settings, .. } = &loaded(&told).lines[1].port else { panic!("over TCP") };
-    assert_eq!(*settings, Some(SerialSettings { baud: 9600, parity: Parity::Even, stop_bits: 1 }));
-}
-
-#[test]
-fn a_signal_of_the_site_file_changes_only_the_keys_it_gives() {
-    let site = "[site]\nid = \"a\"\n[[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
-                [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 1\nprofile = \"p/x.toml\"\n\
-                [[device.signal]]\nid = \"one\"\naddress = 7\ntag = \"AIT-1\"\n\
-                [[device.signal]]\nid = \"three\"\ntable = \"coil\"\naddress = 1\n";
-    let profile = "[[signal]]\nid = \"zero\"\nreference = 30001\ntype = \"u16\"\n\
-                   [[signal]]\nid = \"one\"\ntable = \"input\"\nreference = 30002\ntype = \"i16\"\nunit = \"psig\"\n";
-    let texts = BTreeMap::from([
-        (PathBuf::from("etc/site.toml"), site.to_owned()),
-        (PathBuf::from("etc/p/x.toml"), profile.to_owned()),
-    ]);
-    let site =
-        load(Path::new("etc/site.toml"), &Texts(texts)).unwrap_or_else(|problems| panic!("{problems}"));
-    let ids: Vec<&str> = site.signals.iter().map(|signal| signal.id.as_str()).collect();
-    assert_eq!(ids, ["d.zero", "d.one", "d.three"]);
-    let one = &site.signals[1];
-    assert_eq!((one.place.address, one.place.value_type), (7, ValueType::I16));
-    assert_eq!((one.tag.as_deref(), one.unit.as_deref()), (Some("AIT-1"), Some("psig")));
-}
-
 #[test]
 fn all_errors_are_told_at_once_in_the_order_of_the_file() {
     let bad = CONTRACT
@@ -398,6 +278,21 @@ fn limits_are_kept_and_named() {
     let told = refused(&signals(200).replace("\ntable", "\ntabel"));
     assert_eq!(told.matches("error:").count(), 100, "the first hundred");
     assert!(told.ends_with("\n… and 300 more\n"), "an unknown and a missing key each: {told}");
+    let rise = |window: &str| {
+        format!(
+            "{CONTRACT}[[alarm]]\nid = \"rise\"\nname = \"Rise\"\nsignal = \"h2s-1.concentration\"\n\
+             kind = \"rise\"\nsetpoint = 1.0\nwindow = \"{window}\"\n"
+        )
+    };
+    // A sample every two seconds, at both ends of the window too.
+    assert_eq!(loaded(&rise("8190s")).alarms.len(), loaded(CONTRACT).alarms.len() + 1);
+    assert!(refused(&rise("8192s")).contains("4097 samples at one every \"2s\", at most 4096 are kept"));
+    let buttons = |number: usize| {
+        let button = |index| format!("[[push_button]]\nsignal = \"d.s{index}\"\nasks = \"reset\"\n");
+        format!("{}{}", signals(40), (0..number).map(button).collect::<String>())
+    };
+    assert_eq!(loaded(&buttons(32)).push_buttons.len(), 32);
+    assert!(refused(&buttons(33)).contains("too many push-buttons: 33, at most 32"));
     let long = format!("{head}# {}", "x".repeat(1 << 20));
     assert!(refused(&long).contains("the file is too long"));
 }
@@ -414,6 +309,12 @@ fn every_setting_has_a_path_and_a_value() {
     assert_eq!(value("signal.h2s-1.concentration.range"), Some("[0.0, 20.0]"));
     assert_eq!(value("line.annex.silence_max"), Some("1m"));
     assert_eq!(value("http.listen"), Some("127.0.0.1:8485"));
+    assert_eq!(value("shelving.max"), Some("12h"));
+    let more = loaded(&format!("{CONTRACT}{EVERY_KIND}")).settings;
+    let value_of = |path: &str| more.iter().find(|(known, _)| known == path).map(|(_, value)| value.as_str());
+    assert_eq!(value_of("alarm.day.over"), Some("1d"));
+    assert_eq!(value_of("alarm.vote.of"), Some("[h2s-high, vote-on-loss, h2s-1.loop.lost]"));
+    assert_eq!(value_of("push_button.h2s-1.calibrating.asks"), Some("reset"));
     assert!(site.settings.is_sorted(), "sorted by path");
     // A change of spelling is no change of a setting; a change of a value is.
     let respelled = loaded(&CONTRACT.replace("setpoint = 4\n", "setpoint = 4.00\n").replace("3m", "180s"));

@@ -16,6 +16,8 @@ mod vote;
 
 use std::fmt::Debug;
 
+pub use rate::{SAMPLES_MAX as RATE_SAMPLES_MAX, SAMPLES_MIN as RATE_SAMPLES_MIN};
+
 use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind};
 use crate::moment::{Moment, Mono};
 use crate::signal::{Sample, SignalIndex, Value};

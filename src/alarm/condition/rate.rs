@@ -13,9 +13,9 @@ use crate::moment::{Moment, Mono};
 use crate::signal::{Sample, SignalIndex, Value};
 
 /// Samples a window remembers at most; the oldest are given up first, and the window becomes shorter.
-pub(super) const SAMPLES_MAX: usize = 4096;
+pub const SAMPLES_MAX: usize = 4096;
 /// Fewer samples than this make no slope.
-const SAMPLES_MIN: usize = 3;
+pub const SAMPLES_MIN: usize = 3;
 
 /// The value changes faster than the setpoint, upwards or downwards.
 #[derive(Debug, Clone)]

@@ -22,6 +22,13 @@ const SIZE_BYTES_MIN: u64 = 64 << 20;
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::config) struct Lasting<const MIN_MS: u64, const MAX_MS: u64>(pub Duration);
 
+impl<const MIN_MS: u64, const MAX_MS: u64> Lasting<MIN_MS, MAX_MS> {
+    fn parsed(text: Option<&str>) -> Option<Self> {
+        let millis = amount(text?, &DURATION_UNITS_MS)?;
+        (MIN_MS..=MAX_MS).contains(&millis).then(|| Lasting(Duration::from_millis(millis)))
+    }
+}
+
 impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
     fn expected() -> String {
         let [min, max] = [MIN_MS, MAX_MS].map(|limit| spell_duration(Duration::from_millis(limit)));
@@ -29,19 +36,54 @@ impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
-        let millis = value.as_str().and_then(|text| amount(text, &DURATION_UNITS_MS));
-        match millis {
-            Some(millis) if (MIN_MS..=MAX_MS).contains(&millis) => {
-                Some(Lasting(Duration::from_millis(millis)))
-            }
-            Some(_) | None => reader.wrong_with(key, span, &Self::expected(), value, |problem| {
+        Self::parsed(value.as_str()).or_else(|| {
+            reader.wrong_with(key, span, &Self::expected(), value, |problem| {
                 problem.help("a whole number and one of the units ms, s, m, h, d and y, in quotes")
-            }),
-        }
+            })
+        })
     }
 
     fn show(&self) -> String {
         spell_duration(self.0)
+    }
+}
+
+/// What an average is taken over: `"24h"`, or a word for a time of the calendar.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::config) enum OverWhat {
+    /// The time just past.
+    Rolling(Rolling),
+    /// Each full hour.
+    ClockHour,
+    /// Each gas day of the site.
+    GasDay,
+}
+
+/// How long a rolling average may be.
+type Rolling = Lasting<{ 60 * 1000 }, { 31 * 86_400_000 }>;
+
+impl Shape for OverWhat {
+    fn expected() -> String {
+        format!("{}, \"clock_hour\" or \"gas_day\"", Rolling::expected())
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        match value.as_str() {
+            Some("clock_hour") => Some(OverWhat::ClockHour),
+            Some("gas_day") => Some(OverWhat::GasDay),
+            text => match Rolling::parsed(text) {
+                Some(rolling) => Some(OverWhat::Rolling(rolling)),
+                None => reader.wrong(key, span, &Self::expected(), value),
+            },
+        }
+    }
+
+    fn show(&self) -> String {
+        match self {
+            OverWhat::Rolling(rolling) => rolling.show(),
+            OverWhat::ClockHour => "clock_hour".to_owned(),
+            OverWhat::GasDay => "gas_day".to_owned(),
+        }
     }
 }
 

@@ -14,13 +14,13 @@ use toml::de::{DeTable, DeValue};
 
 use super::problem::{Problem, Span};
 
-pub(super) use amount::{Lasting, Size, spell_duration};
-pub(super) use shapes::{Bounded, Id, Listen, StateNames, StateWord, TcpAddress, Text};
+pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
+pub(super) use shapes::{Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
 pub(super) use tables::{
-    Alarm, Control, Current, Device, Guard, History, Line, MeasurementLost, Profile, Root, Scale, Signal,
-    SiteTable, every_table,
+    Alarm, Control, Current, Device, Guard, History, Line, MeasurementLost, Profile, PushButton, Root, Scale,
+    Signal, SiteTable, every_table,
 };
-pub(super) use words::KindWord;
+pub(super) use words::{KindWord, Word};
 
 /// A value and where it stands.
 #[derive(Debug, Clone, PartialEq)]
@@ -298,6 +298,17 @@ macro_rules! table {
             #[allow(dead_code, reason = "only signals are laid over one another")]
             pub(in crate::config) fn over(self, below: Self) -> Self {
                 Self { span: self.span, $( $key: self.$key.or(below.$key), )+ }
+            }
+
+            /// The keys that the file has, and where each stands when its value has the right shape.
+            #[allow(dead_code, reason = "only alarms have keys that not all of them use")]
+            pub(in crate::config) fn keys_there(&self) -> Vec<(&'static str, Option<Span>)> {
+                let mut keys = Vec::new();
+                $( if self.$key.is_there() {
+                    let span = self.$key.given().map(|at| at.span);
+                    keys.push((stringify!($key).trim_start_matches("r#"), span));
+                } )+
+                keys
             }
 
             /// Every setting in effect, as key and value.

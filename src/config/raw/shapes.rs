@@ -114,23 +114,46 @@ fn whole_number(value: &DeValue) -> Option<i64> {
     i64::from_str_radix(integer.as_str(), integer.radix()).ok()
 }
 
+fn number(value: &DeValue) -> Option<f64> {
+    let number = match value.as_float() {
+        Some(float) => float.as_str().parse().ok(),
+        None => whole_number(value).map(code_as_number),
+    };
+    number.filter(|number: &f64| number.is_finite())
+}
+
 impl Shape for f64 {
     fn expected() -> String {
         "a number".to_owned()
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
-        let number = match value.as_float() {
-            Some(float) => float.as_str().parse().ok(),
-            None => whole_number(value).map(code_as_number),
-        };
-        number
-            .filter(|number: &f64| number.is_finite())
-            .or_else(|| reader.wrong(key, span, &Self::expected(), value))
+        number(value).or_else(|| reader.wrong(key, span, &Self::expected(), value))
     }
 
     fn show(&self) -> String {
         format!("{self:?}")
+    }
+}
+
+/// A share of a whole, from 0 to 1.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::config) struct Share(pub f64);
+
+impl Shape for Share {
+    fn expected() -> String {
+        "a number from 0 to 1".to_owned()
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        number(value)
+            .filter(|number| (0.0..=1.0).contains(number))
+            .map(Share)
+            .or_else(|| reader.wrong(key, span, &Self::expected(), value))
+    }
+
+    fn show(&self) -> String {
+        self.0.show()
     }
 }
 

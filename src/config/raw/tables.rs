@@ -11,16 +11,17 @@ use super::Presence::{Default, Otherwise, Required};
 #[cfg(test)]
 use super::accepts;
 use super::{
-    At, Bounded, Field, Id, Key, KindWord, Lasting, Listen, Reader, Shape, Size, StateNames, StateWord,
-    TableKeys, TcpAddress, Text, table,
+    At, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Reader, Shape, Share, Size, StateNames,
+    StateWord, TableKeys, TcpAddress, Text, table,
 };
-use crate::alarm::Priority;
+use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};
-use crate::config::{Framing, Parity};
+use crate::config::{Asks, Framing, Parity};
 use crate::signal::{Order, Table, ValueType};
 
 const SECOND_MS: u64 = 1000;
-const HOUR_MS: u64 = 3600 * SECOND_MS;
+const MINUTE_MS: u64 = 60 * SECOND_MS;
+const HOUR_MS: u64 = 60 * MINUTE_MS;
 const DAY_MS: u64 = 24 * HOUR_MS;
 const YEAR_MS: u64 = 365 * DAY_MS;
 
@@ -30,6 +31,10 @@ pub(in crate::config) type PollEvery = Lasting<10, HOUR_MS>;
 pub(in crate::config) type StaleAfter = Lasting<10, DAY_MS>;
 /// How long something must last before it counts.
 pub(in crate::config) type Delay = Lasting<0, DAY_MS>;
+/// The time in which an alarm looks for a trend, or for any movement.
+pub(in crate::config) type Window = Lasting<SECOND_MS, { 7 * DAY_MS }>;
+/// How long people may take.
+pub(in crate::config) type Attention = Lasting<SECOND_MS, { 7 * DAY_MS }>;
 /// Parts of one question and answer.
 pub(in crate::config) type Pause = Lasting<0, { 10 * SECOND_MS }>;
 
@@ -48,6 +53,8 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
         Guard::keys(),
         Alarm::keys(),
         MeasurementLost::keys(),
+        Shelving::keys(),
+        PushButton::keys(),
     ]
 }
 
@@ -70,6 +77,10 @@ table! {
         alarm: Vec<At<Alarm>> = Default("[]"), "[]";
         /// The alarms that speak when a measurement is lost.
         measurement_lost: MeasurementLost = Default("{}"), "{}";
+        /// For how long operators may set alarms aside.
+        shelving: Shelving = Default("{}"), "{}";
+        /// The building's push-buttons.
+        push_button: Vec<At<PushButton>> = Default("[]"), "[]";
     }
 }
 
@@ -260,8 +271,8 @@ table! {
 
 table! {
     /// A condition on another signal: `signal` and exactly one of the others.
-    Guard = "valid_when" {
-        /// The signal that is looked at: `signal` of the same device, or `device.signal`.
+    Guard = "valid_when or suppress_when" {
+        /// The signal that is looked at: `device.signal`; in `valid_when` also `signal` of the same device.
         signal: Text = Required, "\"flow\"";
         /// It must be greater than this.
         above: f64 = Otherwise("another test is given"), "0.5";
@@ -275,32 +286,66 @@ table! {
 }
 
 table! {
-    /// One alarm. Words as in IEC 62682.
+    /// One alarm. Words as in IEC 62682. A key that its kind does not use is an error.
     Alarm = "[[alarm]]" {
         /// Unique among the alarms.
         id: Id = Required, "\"h2s-high\"";
         /// What people call it.
         name: Text = Required, "\"H2S above contract limit\"";
-        /// The signal it watches, as `device.signal`.
-        signal: Text = Required, "\"h2s-1.concentration\"";
-        /// What it watches for: the value above (`high`) or below (`low`) the setpoint, a bit or code in
-        /// a state (`state`), no valid measurement (`lost`).
+        /// The signal it watches, as `device.signal`. Every kind but `vote` needs one.
+        signal: Text = Otherwise("only for `vote`"), "\"h2s-1.concentration\"";
+        /// What it watches for. `high`, `low`: the value is above or below the setpoint. `rise`, `fall`: it
+        /// changes faster than the setpoint. `average_high`, `average_low`: its time-weighted average is
+        /// above or below the setpoint. `deviation`: it is further from another signal than the setpoint.
+        /// `frozen`: it does not move although the device answers. `state`: a bit or code is in a state.
+        /// `lost`: there is no valid measurement. `vote`: so many of several other alarms are active.
         kind: KindWord = Required, "\"high\"";
-        /// For `high` and `low`, which need it: the limit, in the signal's unit. The value at the limit
-        /// does not raise the alarm.
-        setpoint: f64 = Otherwise("only for `high` and `low`"), "4.0";
-        /// For `high` and `low`: how far the value must come back before the alarm clears.
+        /// The limit, for `high`, `low`, the averages, `rise`, `fall` and `deviation`, which need it. In the
+        /// signal's unit; for `rise` and `fall` in that unit per minute, without a sign. At the limit
+        /// the alarm is not raised.
+        setpoint: f64 = Otherwise("only for kinds without a limit"), "4.0";
+        /// How far the value, the rate, the average or the difference must come back from the setpoint
+        /// before the alarm clears.
         deadband: f64 = Otherwise("0.0"), "0.2";
+        /// For `rise` and `fall`, which need it: the time over which the rate is found, as the slope of a
+        /// straight line through all samples. For `frozen`, which needs it: how long the value must not
+        /// have moved.
+        window: Window = Otherwise("only for other kinds"), "\"10m\"";
+        /// For `average_high` and `average_low`, which need it: the time just past, such as "24h", judged
+        /// at each sample; or each clock hour or gas day of the site, judged when it is over.
+        over: OverWhat = Otherwise("only for other kinds"), "\"24h\"";
+        /// For averages: the least share of that time with a valid measurement. With less the average is
+        /// not known, and the alarm neither rises nor clears. Three quarters are common practice, without
+        /// a source: put in what your contract says.
+        coverage_min: Share = Otherwise("0.75"), "0.75";
+        /// For `deviation`, which needs it: the signal that should agree, as `device.signal`.
+        with: Text = Otherwise("only for other kinds"), "\"ai-1.h2s-loop\"";
+        /// For `frozen`: a change of this much or less is none.
+        resolution: f64 = Otherwise("0.0"), "0.01";
         /// For `state`: the state that raises it; true or false, a state's name, or an integer code.
         is: StateWord = Otherwise("`in` is given"), "\"fault\"";
         /// For `state`: several states that raise it.
         r#in: Vec<At<StateWord>> = Otherwise("`is` is given"), "[\"fault\", \"warming up\"]";
+        /// For `vote`, which needs it: the ids of the alarms that are counted, such as "h2s-high"; for a
+        /// *measurement lost* alarm `device.signal.lost`.
+        of: Vec<At<Text>> = Otherwise("only for other kinds"), "[\"h2s-high\", \"h2s-loop-high\"]";
+        /// For `vote`, which needs it: how many of them must be active.
+        at_least: Bounded<usize, 1, 2048> = Otherwise("only for other kinds"), "2";
+        /// What becomes of it when its signal is not measured: "hold", it keeps what it knew; "alarm", the
+        /// loss counts as its condition.
+        when_lost: WhenLost = Otherwise("\"hold\""), "\"alarm\"";
+        /// While all these conditions on other signals hold, nobody is told of it: suppressed by design.
+        suppress_when: Vec<At<Guard>> = Default("[]"), "[{ signal = \"h2s-1.calibrating\", is = true }]";
         /// How long the condition must hold before the alarm is raised.
         on_delay: Delay = Otherwise("\"0s\"; for `lost` the delay of `[measurement_lost]`"), "\"10s\"";
         /// How long the condition must be gone before the alarm clears.
         off_delay: Delay = Default("\"0s\""), "\"30s\"";
         /// Whether it stays until an operator resets it.
         latching: bool = Default("false"), "true";
+        /// When it was acknowledged and is still active after this time, it asks for attention again.
+        realarm_after: Attention = Otherwise("it does not"), "\"4h\"";
+        /// The name of its group: of the alarms with the same name the one that comes first is marked.
+        first_out: Id = Otherwise("none"), "\"treater-trip\"";
         /// How urgently an operator must act.
         priority: Priority = Default("\"medium\""), "\"high\"";
         /// What may have brought it about.
@@ -309,13 +354,15 @@ table! {
         consequence: Text = Otherwise("none"), "\"Gas out of contract reaches the line.\"";
         /// What to do.
         action: Text = Otherwise("none"), "\"Confirm with a stain tube, then call gas control.\"";
+        /// How long the operator has before the consequence sets in.
+        time_to_respond: Attention = Otherwise("not said"), "\"30m\"";
     }
 }
 
 table! {
     /// Every signal that bears an alarm also gets a *measurement lost* alarm, `device.signal.lost`: an
-    /// alarm that cannot be evaluated must not look like one that is normal. A `lost` alarm of the
-    /// file's own on that signal takes its place.
+    /// alarm that cannot be evaluated must not look like one that is normal. So does the other signal of
+    /// a `deviation`. A `lost` alarm of the file's own on that signal takes its place.
     MeasurementLost = "[measurement_lost]" {
         /// How long the measurement must be lost before the alarm is raised.
         delay: Delay = Default("\"30s\""), "\"30s\"";
@@ -323,6 +370,26 @@ table! {
         priority: Priority = Default("\"medium\""), "\"medium\"";
         /// Signals that get no such alarm, as `device.signal`.
         off_for: Vec<At<Text>> = Default("[]"), "[\"h2s-1.concentration\"]";
+    }
+}
+
+table! {
+    /// Operators may shelve an alarm: set it aside for a time.
+    Shelving = "[shelving]" {
+        /// The longest time an alarm may be shelved for.
+        max: Lasting<{ MINUTE_MS }, { 30 * DAY_MS }> = Default("\"12h\""), "\"12h\"";
+    }
+}
+
+table! {
+    /// A push-button in the building that acts as an operator would, on every alarm for which that means
+    /// something. It must be seen released, then pressed: a button that is held down when its device comes
+    /// back does nothing.
+    PushButton = "[[push_button]]" {
+        /// The bool it is read from, as `device.signal`; true while pressed. Each signal is one button.
+        signal: Text = Required, "\"ai-1.acknowledge\"";
+        /// What pressing it asks.
+        asks: Asks = Required, "\"acknowledge\"";
     }
 }
 

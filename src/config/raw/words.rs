@@ -3,17 +3,15 @@
 use toml::de::DeValue;
 
 use super::{Reader, Shape};
-use crate::alarm::Priority;
+use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::Span;
-use crate::config::{Framing, Parity};
+use crate::config::{Asks, Framing, Parity};
 use crate::signal::{Order, Table, ValueType};
 
 /// A closed list of words.
 pub(in crate::config) trait Word: Copy + PartialEq + 'static {
     /// The words and what they stand for.
     const WORDS: &'static [(&'static str, Self)];
-    /// Words of later versions, which are refused by name.
-    const LATER: &'static [&'static str] = &[];
 }
 
 impl<T: Word> Shape for T {
@@ -31,11 +29,7 @@ impl<T: Word> Shape for T {
             return Some(*meant);
         }
         reader.wrong_with(key, span, &Self::expected(), value, |problem| {
-            if T::LATER.contains(&found) {
-                problem.help(format!("`{found}` comes with a later version"))
-            } else {
-                problem.nearest(found, T::WORDS.iter().map(|(word, _)| *word))
-            }
+            problem.nearest(found, T::WORDS.iter().map(|(word, _)| *word))
         })
     }
 
@@ -90,6 +84,16 @@ impl Word for Priority {
     ];
 }
 
+impl Word for WhenLost {
+    const WORDS: &'static [(&'static str, WhenLost)] =
+        &[("hold", WhenLost::Hold), ("alarm", WhenLost::Alarm)];
+}
+
+impl Word for Asks {
+    const WORDS: &'static [(&'static str, Asks)] =
+        &[("acknowledge", Asks::Acknowledge), ("reset", Asks::Reset)];
+}
+
 /// What an alarm watches for, by its word alone.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(in crate::config) enum KindWord {
@@ -97,19 +101,38 @@ pub(in crate::config) enum KindWord {
     High,
     /// The value is below the setpoint.
     Low,
+    /// The value rises faster than the setpoint.
+    Rise,
+    /// The value falls faster than the setpoint.
+    Fall,
+    /// The average is above the setpoint.
+    AverageHigh,
+    /// The average is below the setpoint.
+    AverageLow,
+    /// Two signals are further apart than the setpoint.
+    Deviation,
+    /// The value does not move.
+    Frozen,
     /// A bit or a code is in a named state.
     State,
     /// There is no measurement.
     Lost,
+    /// So many other alarms are active.
+    Vote,
 }
 
 impl Word for KindWord {
     const WORDS: &'static [(&'static str, KindWord)] = &[
         ("high", KindWord::High),
         ("low", KindWord::Low),
+        ("rise", KindWord::Rise),
+        ("fall", KindWord::Fall),
+        ("average_high", KindWord::AverageHigh),
+        ("average_low", KindWord::AverageLow),
+        ("deviation", KindWord::Deviation),
+        ("frozen", KindWord::Frozen),
         ("state", KindWord::State),
         ("lost", KindWord::Lost),
+        ("vote", KindWord::Vote),
     ];
-    const LATER: &'static [&'static str] =
-        &["rise", "fall", "average_high", "average_low", "deviation", "frozen", "vote"];
 }

@@ -1,14 +1,42 @@
-//! Alarms: each on a signal that can have its kind of condition; and for every signal that bears
-//! one, the alarm that speaks when there is no measurement.
+//! Alarms: what every alarm has, whatever it watches for; and which of the keys its kind has a use for.
 
 use std::time::Duration;
 
-use super::guard::{code_of, not_a_measured_number};
-use super::{Directory, report_duplicates, signal};
-use crate::alarm::{AlarmSpec, Kind, Limit};
+use super::{Directory, all, guard, kind, lost, report_duplicates, signal, vote};
+use crate::alarm::{AlarmIndex, AlarmSpec, WhenLost};
 use crate::config::problem::Problem;
-use crate::config::raw::{Alarm, At, Field, KindWord, MeasurementLost, Root, Text};
+use crate::config::raw::{Alarm, At, Field, KindWord, MeasurementLost, Root, SiteTable, Text, Word};
 use crate::signal::{SignalIndex, SignalSpec};
+
+/// What alarms may refer to.
+pub(super) struct Known<'a> {
+    pub signal_names: Directory<SignalIndex>,
+    pub signals: &'a [Option<SignalSpec>],
+    pub alarm_names: Directory<AlarmIndex>,
+    pub site: Option<&'a SiteTable>,
+    pub measurement_lost: Option<&'a MeasurementLost>,
+}
+
+impl Known<'_> {
+    /// The signal, if it is known and has no fault of its own.
+    pub(super) fn spec(&self, signal: Option<SignalIndex>) -> Option<&SignalSpec> {
+        self.signals.get(signal?.0)?.as_ref()
+    }
+}
+
+/// The signals an alarm looks at, as far as they are known.
+pub(super) struct Watched {
+    /// Its own.
+    pub signal: Option<SignalIndex>,
+    /// The one a deviation is from.
+    pub other: Option<SignalIndex>,
+}
+
+impl Watched {
+    pub(super) fn signals(&self) -> impl Iterator<Item = SignalIndex> {
+        self.signal.into_iter().chain(self.other)
+    }
+}
 
 /// Every alarm of the file, in its order, then the *measurement lost* alarms.
 pub(super) fn alarms(
@@ -16,183 +44,109 @@ pub(super) fn alarms(
     signals: &[Option<SignalSpec>],
     problems: &mut Vec<Problem>,
 ) -> Option<Vec<AlarmSpec>> {
-    let directory = signal::directory(root);
     let described = root.alarm.items();
-    let lost = root.measurement_lost.get()?;
     report_duplicates("alarms", described.iter().map(|alarm| &alarm.value.id), problems);
-    let resolved: Vec<Option<AlarmSpec>> = described
-        .iter()
-        .map(|alarm| {
-            let signal = watched(&alarm.value, &directory, problems);
-            self::alarm(&alarm.value, signal, signals, lost, problems)
-        })
-        .collect();
-    let silent = silent(lost, &directory, problems);
-    let mut alarms: Vec<AlarmSpec> = resolved.into_iter().collect::<Option<_>>()?;
-    alarms.extend(lost_alarms(&alarms, signals, &silent?, lost)?);
+    let signal_names = signal::directory(root);
+    let watched: Vec<Watched> =
+        described.iter().map(|alarm| watched(&alarm.value, &signal_names, problems)).collect();
+    let measurement_lost = root.measurement_lost.get();
+    let lost = measurement_lost.and_then(|table| {
+        let silent = lost::silent(table, &signal_names, problems)?;
+        lost::alarms(table, described, &watched, signals, &silent)
+    });
+
+    let all_signals_known = lost.is_some() && signal_names.whole && signals.iter().all(Option::is_some);
+    let alarm_names = vote::directory(described, lost.as_deref().unwrap_or(&[]), all_signals_known);
+    vote::report_circles(described, &alarm_names, problems);
+    let site = root.site.get();
+    let known = Known { signal_names, signals, alarm_names, site, measurement_lost };
+    let alarm = |(alarm, on): (&At<Alarm>, &Watched)| self::alarm(&alarm.value, on, &known, problems);
+    let mut alarms = all(described.iter().zip(&watched).map(alarm).collect())?;
+    alarms.extend(lost?);
     Some(alarms)
 }
 
-fn watched(
-    alarm: &Alarm,
-    directory: &Directory<SignalIndex>,
-    problems: &mut Vec<Problem>,
-) -> Option<SignalIndex> {
-    let At { value: name, span } = alarm.signal.given()?;
-    directory.look_up("signal", &name.0, *span, problems)
+fn watched(alarm: &Alarm, names: &Directory<SignalIndex>, problems: &mut Vec<Problem>) -> Watched {
+    let mut find = |field: &Field<Text>| {
+        let At { value: name, span } = field.given()?;
+        names.look_up("signal", &name.0, *span, problems)
+    };
+    Watched { signal: find(&alarm.signal), other: find(&alarm.with) }
 }
 
-fn alarm(
-    alarm: &Alarm,
-    index: Option<SignalIndex>,
-    signals: &[Option<SignalSpec>],
-    lost: &MeasurementLost,
-    problems: &mut Vec<Problem>,
-) -> Option<AlarmSpec> {
-    let word = alarm.kind.given().map(|kind| kind.value);
-    report_keys_of_other_kinds(alarm, problems);
-    let spec = index.and_then(|index| signals.get(index.0)?.as_ref());
-    let kind = match word {
-        Some(word @ (KindWord::High | KindWord::Low)) => limit_kind(alarm, word, spec, problems),
-        Some(KindWord::State) => state_kind(alarm, spec, problems),
-        Some(KindWord::Lost) => Some(Kind::Lost),
-        None => None,
-    };
-    let on_delay_default = if word == Some(KindWord::Lost) { lost.delay.get()?.0 } else { Duration::ZERO };
+fn alarm(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec<Problem>) -> Option<AlarmSpec> {
+    let suppress_when = guard::on_full_names(alarm.suppress_when.items(), known, problems);
+    let word = *alarm.kind.get()?;
+    report_keys(alarm, word, problems);
+    let kind = kind::kind(word, alarm, watched, known, problems);
+    let signal = if word == KindWord::Vote { None } else { Some(watched.signal?) };
+    let on_delay_default =
+        if word == KindWord::Lost { known.measurement_lost?.delay.get()?.0 } else { Duration::ZERO };
     let text = |field: &Field<Text>| field.get().map(|text| text.0.clone());
     let (id, name) = (alarm.id.get()?.0.clone(), alarm.name.get()?.0.clone());
     Some(AlarmSpec {
         on_delay: alarm.on_delay.get().map_or(on_delay_default, |delay| delay.0),
         off_delay: alarm.off_delay.get()?.0,
         latching: *alarm.latching.get()?,
+        when_lost: alarm.when_lost.get().copied().unwrap_or(WhenLost::Hold),
+        suppress_when: suppress_when?,
+        realarm_after: alarm.realarm_after.get().map(|time| time.0),
+        first_out_group: alarm.first_out.get().map(|group| group.0.clone()),
         priority: *alarm.priority.get()?,
         cause: text(&alarm.cause),
         consequence: text(&alarm.consequence),
         action: text(&alarm.action),
-        ..AlarmSpec::new(id, name, Some(index?), kind?)
+        time_to_respond: alarm.time_to_respond.get().map(|time| time.0),
+        ..AlarmSpec::new(id, name, signal, kind?)
     })
 }
 
-/// A key that this kind of alarm does not use would have no effect.
-fn report_keys_of_other_kinds(alarm: &Alarm, problems: &mut Vec<Problem>) {
-    let Some(At { value: kind, span: kind_span }) = alarm.kind.given() else { return };
-    let (limits, states) = match kind {
-        KindWord::High | KindWord::Low => (true, false),
-        KindWord::State => (false, true),
-        KindWord::Lost => (false, false),
-    };
-    let place = |field: &Field<f64>| field.given().map(|at| at.span);
-    let given = [
-        ("setpoint", limits, place(&alarm.setpoint)),
-        ("deadband", limits, place(&alarm.deadband)),
-        ("is", states, alarm.is.given().map(|at| at.span)),
-        ("in", states, alarm.r#in.given().map(|at| at.span)),
-    ];
-    for (key, is_used, span) in given {
-        if let Some(span) = span.filter(|_| !is_used) {
-            problems.push(
-                Problem::new(span, format!("`{key}` is not for this kind of alarm"), "would have no effect")
-                    .also(*kind_span, "the kind given")
-                    .help("remove it, or change the kind"),
-            );
+/// The keys that only some kinds use.
+struct KeysOfKind {
+    needs: &'static [&'static str],
+    may_have: &'static [&'static str],
+}
+
+impl KeysOfKind {
+    fn have(&self, key: &str) -> bool {
+        self.needs.contains(&key) || self.may_have.contains(&key)
+    }
+}
+
+const fn keys_of(kind: KindWord) -> KeysOfKind {
+    let (needs, may_have): (&[&str], &[&str]) = match kind {
+        KindWord::High | KindWord::Low => (&["signal", "setpoint"], &["deadband", "when_lost"]),
+        KindWord::Rise | KindWord::Fall => (&["signal", "setpoint", "window"], &["deadband", "when_lost"]),
+        KindWord::AverageHigh | KindWord::AverageLow => {
+            (&["signal", "setpoint", "over"], &["coverage_min", "deadband", "when_lost"])
         }
-    }
-}
-
-fn limit_kind(
-    alarm: &Alarm,
-    word: KindWord,
-    spec: Option<&SignalSpec>,
-    problems: &mut Vec<Problem>,
-) -> Option<Kind> {
-    if !alarm.setpoint.is_there() {
-        problems.push(
-            Problem::new(alarm.span, "missing key `setpoint`", "an alarm on a limit needs the limit")
-                .help("for example `setpoint = 4.0`, in the unit of the signal"),
-        );
-    }
-    if let Some(deadband) = alarm.deadband.given().filter(|deadband| deadband.value < 0.0) {
-        problems.push(
-            Problem::new(deadband.span, "the deadband is negative", "expected 0.0 or more")
-                .help("how far the value must come back before the alarm clears"),
-        );
-    }
-    let span = alarm.kind.span_or(alarm.span);
-    if let Some(problem) = spec.and_then(|spec| not_a_measured_number(spec, span)) {
-        problems.push(problem.help("use the kind \"state\""));
-        return None;
-    }
-    let setpoint = *alarm.setpoint.get()?;
-    let limit = Limit { setpoint, deadband: alarm.deadband.get().copied().unwrap_or(0.0) };
-    Some(if word == KindWord::High { Kind::High(limit) } else { Kind::Low(limit) })
-}
-
-fn state_kind(alarm: &Alarm, spec: Option<&SignalSpec>, problems: &mut Vec<Problem>) -> Option<Kind> {
-    if alarm.is.is_there() == alarm.r#in.is_there() {
-        let found = if alarm.is.is_there() { "both" } else { "neither" };
-        problems.push(
-            Problem::new(alarm.span, "an alarm on a state needs `is` or `in`", format!("found {found}"))
-                .help("for example `is = true` or `in = [\"fault\", \"warming up\"]`"),
-        );
-        return None;
-    }
-    if let Some(empty) = alarm.r#in.given().filter(|states| states.value.is_empty()) {
-        problems.push(Problem::new(empty.span, "no state would raise the alarm", "the list is empty"));
-        return None;
-    }
-    let spec = spec?;
-    let codes: Vec<Option<i64>> = alarm
-        .is
-        .given()
-        .into_iter()
-        .chain(alarm.r#in.items())
-        .map(|state| code_of(state, spec, problems))
-        .collect();
-    Some(Kind::State { codes: codes.into_iter().collect::<Option<_>>()? })
-}
-
-/// The signals whose *measurement lost* alarm is turned off by name.
-fn silent(
-    lost: &MeasurementLost,
-    directory: &Directory<SignalIndex>,
-    problems: &mut Vec<Problem>,
-) -> Option<Vec<SignalIndex>> {
-    let found: Vec<Option<SignalIndex>> = lost
-        .off_for
-        .items()
-        .iter()
-        .map(|At { value: name, span }| directory.look_up("signal", &name.0, *span, problems))
-        .collect();
-    found.into_iter().collect()
-}
-
-/// One for each signal that bears an alarm, has no `lost` alarm of its own and is not turned off.
-fn lost_alarms(
-    alarms: &[AlarmSpec],
-    signals: &[Option<SignalSpec>],
-    silent: &[SignalIndex],
-    lost: &MeasurementLost,
-) -> Option<Vec<AlarmSpec>> {
-    let (on_delay, priority) = (lost.delay.get()?.0, *lost.priority.get()?);
-    let wanted = |index: SignalIndex| {
-        let mut on_signal = alarms.iter().filter(|alarm| alarm.signal == Some(index)).peekable();
-        on_signal.peek().is_some()
-            && on_signal.all(|alarm| alarm.kind != Kind::Lost)
-            && !silent.contains(&index)
+        KindWord::Deviation => (&["signal", "with", "setpoint"], &["deadband", "when_lost"]),
+        KindWord::Frozen => (&["signal", "window"], &["resolution", "when_lost"]),
+        KindWord::State => (&["signal"], &["is", "in", "when_lost"]),
+        KindWord::Lost => (&["signal"], &[]),
+        KindWord::Vote => (&["of", "at_least"], &[]),
     };
-    let lost_alarm = |(index, spec): (SignalIndex, &SignalSpec)| {
-        let name = format!("{}: measurement lost", spec.name.as_deref().unwrap_or(&spec.id));
-        let consequence = "The other alarms of this signal cannot speak while it is not measured.";
-        let action = "Look at the reasons of the signal; treat the gas as not measured.";
-        AlarmSpec {
-            on_delay,
-            priority,
-            consequence: Some(consequence.to_owned()),
-            action: Some(action.to_owned()),
-            ..AlarmSpec::new(format!("{}.lost", spec.id), name, Some(index), Kind::Lost)
-        }
-    };
-    let indexed =
-        signals.iter().enumerate().filter_map(|(index, spec)| Some((SignalIndex(index), spec.as_ref()?)));
-    Some(indexed.filter(|(index, _)| wanted(*index)).map(lost_alarm).collect())
+    KeysOfKind { needs, may_have }
+}
+
+/// Reports keys that the kind needs and the alarm lacks, and those that would have no effect.
+fn report_keys(alarm: &Alarm, kind: KindWord, problems: &mut Vec<Problem>) {
+    let (own, there) = (keys_of(kind), alarm.keys_there());
+    let kind_span = alarm.kind.span_or(alarm.span);
+    for needed in own.needs.iter().filter(|needed| there.iter().all(|(key, _)| key != *needed)) {
+        let example = Alarm::keys().keys.into_iter().find(|key| key.name == *needed).map(|key| key.example);
+        problems.push(
+            Problem::new(alarm.span, format!("missing key `{needed}`"), "this kind of alarm needs it")
+                .also(kind_span, "the kind given")
+                .help(format!("for example `{needed} = {}`", example.unwrap_or("…"))),
+        );
+    }
+    let is_of_another = |key: &str| KindWord::WORDS.iter().any(|(_, other)| keys_of(*other).have(key));
+    for (key, span) in there.into_iter().filter(|(key, _)| !own.have(key) && is_of_another(key)) {
+        problems.extend(span.map(|span| {
+            Problem::new(span, format!("`{key}` is not for this kind of alarm"), "would have no effect")
+                .also(kind_span, "the kind given")
+                .help("remove it, or change the kind")
+        }));
+    }
 }

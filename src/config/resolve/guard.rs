@@ -1,5 +1,7 @@
-//! `valid_when`: conditions on other signals, each a test that its signal can be put to.
+//! `valid_when` and `suppress_when`: conditions on other signals, each a test that its signal can be put to.
 
+use super::alarm::Known;
+use super::circle::circles;
 use super::{Directory, signal};
 use crate::config::problem::{Problem, Span};
 use crate::config::raw::{At, Guard, Root, Signal, StateWord};
@@ -49,6 +51,24 @@ fn guards(
         specs.push(self::guard(guard, index, signals, problems));
     }
     Guards { specs: specs.into_iter().collect(), looked_at }
+}
+
+/// The conditions of an alarm, which belongs to no device: names are full.
+pub(super) fn on_full_names(
+    guards: &[At<Guard>],
+    known: &Known,
+    problems: &mut Vec<Problem>,
+) -> Option<Vec<GuardSpec>> {
+    let specs: Vec<Option<GuardSpec>> = guards
+        .iter()
+        .map(|At { value: guard, .. }| {
+            let name = guard.signal.given();
+            let index =
+                name.and_then(|at| known.signal_names.look_up("signal", &at.value.0, at.span, problems));
+            self::guard(guard, index, known.signals, problems)
+        })
+        .collect();
+    specs.into_iter().collect()
 }
 
 /// A name without a dot is a signal of the same device.
@@ -145,31 +165,18 @@ pub(super) fn code_of(state: &At<StateWord>, spec: &SignalSpec, problems: &mut V
 
 /// Reports each condition that closes a circle: two signals that wait for each other are never valid.
 fn report_circles(all: &[Guards], directory: &Directory<SignalIndex>, problems: &mut Vec<Problem>) {
-    let name = |index: SignalIndex| {
-        let entry = directory.entries.iter().find(|(_, known)| *known == index);
+    let name = |index: usize| {
+        let entry = directory.entries.iter().find(|(_, known)| known.0 == index);
         entry.map_or("?", |(name, _)| name.as_str())
     };
-    let mut finished = vec![false; all.len()];
-    for start in 0..all.len() {
-        let mut path: Vec<(SignalIndex, usize)> = vec![(SignalIndex(start), 0)];
-        while let Some((signal, next)) = path.last_mut() {
-            let (signal, guard) = (*signal, all.get(signal.0).and_then(|guards| guards.looked_at.get(*next)));
-            *next += 1;
-            let Some((target, span)) = guard else {
-                finished[signal.0] = true;
-                path.pop();
-                continue;
-            };
-            if let Some(first) = path.iter().position(|(on_path, _)| on_path == target) {
-                let circle: Vec<&str> = path[first..].iter().map(|(on_path, _)| name(*on_path)).collect();
-                let label = format!("{} → {}", circle.join(" → "), name(*target));
-                problems.push(
-                    Problem::new(*span, "conditions that wait for each other", label)
-                        .help("a signal may not depend on itself, not even through others"),
-                );
-            } else if !finished[target.0] {
-                path.push((*target, 0));
-            }
-        }
+    let looks: Vec<Vec<(usize, Span)>> = all
+        .iter()
+        .map(|guards| guards.looked_at.iter().map(|(signal, span)| (signal.0, *span)).collect())
+        .collect();
+    for circle in circles(&looks) {
+        problems.push(
+            Problem::new(circle.closed_at, "conditions that wait for each other", circle.told(name))
+                .help("a signal may not depend on itself, not even through others"),
+        );
     }
 }

@@ -5,11 +5,16 @@
 //! something has been reported. Nothing is reported that only follows from another fault.
 
 mod alarm;
+mod button;
+mod circle;
 mod device;
 mod guard;
+mod kind;
 mod line;
+mod lost;
 mod place;
 mod signal;
+mod vote;
 
 use sha2::{Digest, Sha256};
 
@@ -26,6 +31,8 @@ const DEVICES_MAX: usize = 512;
 const SIGNALS_MAX: usize = 1024;
 /// The most alarms that a site file describes.
 const ALARMS_MAX: usize = 2048;
+/// The most push-buttons of a site: each new sample is held against them all.
+const PUSH_BUTTONS_MAX: usize = 32;
 
 /// The checked site. `None`, or a problem reported, when it cannot be run.
 pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> Option<Site> {
@@ -37,6 +44,7 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
     let signals = signal::signals(root, problems);
     let signals = guard::guarded(root, signals, problems);
     let alarms = alarm::alarms(root, &signals, problems);
+    let push_buttons = button::push_buttons(root, &signals, problems);
     report_nothing_to_poll(root, problems);
 
     let SiteTable { id, name, time_zone, gas_day_start, .. } = root.site.get()?;
@@ -52,6 +60,8 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
         devices: all(devices)?,
         signals: all(signals)?,
         alarms: alarms?,
+        push_buttons: push_buttons?,
+        shelve_max: root.shelving.get()?.max.get()?.0,
         sha256: sha256(texts),
         settings: settings(root),
     })
@@ -105,6 +115,7 @@ fn report_too_many(root: &Root, problems: &mut Vec<Problem>) -> bool {
         ("devices", devices.len(), DEVICES_MAX),
         ("signals", signals, SIGNALS_MAX),
         ("alarms", root.alarm.items().len(), ALARMS_MAX),
+        ("push-buttons", root.push_button.items().len(), PUSH_BUTTONS_MAX),
     ] {
         if count > limit {
             problems.push(Problem::without_place(format!("too many {what}: {count}, at most {limit}")));
@@ -146,6 +157,17 @@ fn report_duplicates<'a>(
             ),
             None => seen.push(id),
         }
+    }
+}
+
+/// Reports every text of a list that stands in it already.
+fn report_twice(title: &str, texts: &[At<Text>], problems: &mut Vec<Problem>) {
+    for (index, text) in texts.iter().enumerate() {
+        let earlier = texts.iter().take(index).find(|earlier| earlier.value == text.value);
+        problems
+            .extend(earlier.map(|earlier| {
+                Problem::new(text.span, title, "here again").also(earlier.span, "here first")
+            }));
     }
 }
 
