@@ -2,12 +2,13 @@
 //!
 //! [`start`] binds, and returns once it is listening. [`listener`] takes connections in and keeps
 //! their number and their patience bounded; [`gate`] refuses what no page may ask; [`api`],
-//! [`stream`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
+//! [`stream`], [`metrics`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
 //! from the [`Handle`], in the shapes of [`crate::view`].
 
 mod api;
 mod gate;
 mod listener;
+mod metrics;
 mod page;
 mod patience;
 mod problem;
@@ -137,6 +138,7 @@ fn router(handle: Handle, settings: Settings, gate: Gate, stop: CancellationToke
         .route("/api/v1/journal", get(api::journal))
         .route("/api/v1/stream", get(stream::stream))
         .route("/health", get(api::health))
+        .route("/metrics", get(metrics::metrics))
         .merge(page::routes())
         .fallback(|| async { Problem::not_found("there is no such page here") })
         .with_state(face)

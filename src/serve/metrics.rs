@@ -1,0 +1,251 @@
+//! `/metrics`: what is known, as OpenMetrics 1.0 text for a monitoring system.
+//!
+//! What is not known has no sample: a value that is not measured is absent, never 0 and never the
+//! last one. The series are as many as the site file has signals, alarms, lines and devices, and no
+//! more. The names are a contract: they are added to, never changed.
+
+use std::fmt::Write;
+
+use axum::extract::State;
+use axum::http::header;
+use axum::response::IntoResponse;
+
+use crate::serve::Face;
+use crate::view::{Counters, Device, Health, LineState, Status, Value, Vocabulary, Word};
+
+const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
+
+/// `/metrics`
+pub async fn metrics(State(face): State<Face>) -> impl IntoResponse {
+    ([(header::CONTENT_TYPE, CONTENT_TYPE)], exposition(&face.status(), &face.health()))
+}
+
+/// The whole text.
+fn exposition(status: &Status, health: &Health) -> String {
+    let mut text = Text::default();
+    text.site(status, health);
+    text.signals(status);
+    text.alarms(status);
+    text.lines(status);
+    text.devices(status);
+    text.0 + "# EOF\n"
+}
+
+/// The text as it grows, family by family.
+#[derive(Default)]
+struct Text(String);
+
+type Labels<'a> = &'a [(&'a str, &'a str)];
+
+/// Which of a device's counters.
+type Counted = fn(&Counters) -> u64;
+
+impl Text {
+    fn site(&mut self, status: &Status, health: &Health) {
+        self.family("siskin_healthy", "gauge", "", "1 while the daemon keeps its promises");
+        self.sample("siskin_healthy", &[], flag(health.healthy));
+        let help = "How long ago what is told here was true";
+        self.family("siskin_snapshot_age_seconds", "gauge", "seconds", help);
+        self.sample("siskin_snapshot_age_seconds", &[], status.age_s.0.as_secs_f64());
+    }
+
+    fn signals(&mut self, status: &Status) {
+        let help = "The value in the signal's unit; absent while it is not measured";
+        self.family("siskin_signal_value", "gauge", "", help);
+        for signal in &status.signals {
+            let unit = signal.unit.as_deref().unwrap_or_default();
+            let value = signal.value.map(|value| match value {
+                Value::Number(number) => number,
+                Value::Flag(state) => flag(state),
+            });
+            self.known("siskin_signal_value", &[("signal", &signal.id), ("unit", unit)], value);
+        }
+        self.family("siskin_signal_quality", "stateset", "", "How far the value may be trusted");
+        for signal in &status.signals {
+            self.states("siskin_signal_quality", ("signal", &signal.id), signal.quality);
+        }
+        self.family("siskin_signal_age_seconds", "gauge", "seconds", "How long ago the signal was last read");
+        for signal in &status.signals {
+            let age = signal.age_s.map(|age| age.0.as_secs_f64());
+            self.known("siskin_signal_age_seconds", &[("signal", &signal.id)], age);
+        }
+    }
+
+    fn alarms(&mut self, status: &Status) {
+        let help = "1 while the alarm's condition holds; absent while that cannot be known";
+        self.family("siskin_alarm_active", "gauge", "", help);
+        for alarm in &status.alarms {
+            let labels = [("alarm", alarm.id.as_str()), ("priority", alarm.priority.as_word())];
+            self.known("siskin_alarm_active", &labels, alarm.active.map(flag));
+        }
+        self.family("siskin_alarm_state", "stateset", "", "Where the alarm is, after IEC 62682");
+        for alarm in &status.alarms {
+            self.states("siskin_alarm_state", ("alarm", &alarm.id), alarm.state);
+        }
+    }
+
+    fn lines(&mut self, status: &Status) {
+        self.family(
+            "siskin_line_up",
+            "gauge",
+            "",
+            "1 while the line's port is open; absent before its first report",
+        );
+        for line in &status.lines {
+            let up = line.state.map(|state| flag(state == LineState::Up));
+            self.known("siskin_line_up", &[("line", &line.id)], up);
+        }
+        self.family(
+            "siskin_line_load_ratio",
+            "gauge",
+            "ratio",
+            "Share of the time that the wire was in use lately",
+        );
+        for line in &status.lines {
+            self.known("siskin_line_load_ratio", &[("line", &line.id)], line.load);
+        }
+    }
+
+    fn devices(&mut self, status: &Status) {
+        self.family("siskin_device_state", "stateset", "", "Whether the device answers");
+        for device in &status.devices {
+            self.states("siskin_device_state", ("device", &device.id), device.state);
+        }
+        let counters: [(&str, &str, Counted); 7] = [
+            ("siskin_device_requests", "Questions sent, retries included", |counters| counters.requests),
+            ("siskin_device_answers", "Good answers", |counters| counters.answers),
+            ("siskin_device_timeouts", "Questions without an answer in time", |counters| counters.timeouts),
+            ("siskin_device_crc_errors", "Damaged frames", |counters| counters.crc_errors),
+            ("siskin_device_exceptions", "Exception answers", |counters| counters.exceptions),
+            ("siskin_device_late_responses", "Answers too late to be used", |counters| {
+                counters.late_responses
+            }),
+            ("siskin_device_missed_polls", "Polls more than a period late", |counters| counters.missed_polls),
+        ];
+        for (name, help, counted) in counters {
+            self.family(name, "counter", "", help);
+            for device in &status.devices {
+                self.count(name, device, counted);
+            }
+        }
+    }
+
+    /// Begins a family. A unit must also be the end of the name.
+    fn family(&mut self, name: &str, kind: &str, unit: &str, help: &str) {
+        self.line(format_args!("# TYPE {name} {kind}"));
+        if !unit.is_empty() {
+            self.line(format_args!("# UNIT {name} {unit}"));
+        }
+        self.line(format_args!("# HELP {name} {help}"));
+    }
+
+    fn sample(&mut self, name: &str, labels: Labels<'_>, value: f64) {
+        let labels: Vec<String> =
+            labels.iter().map(|(label, text)| format!("{label}=\"{}\"", escaped(text))).collect();
+        let labels = if labels.is_empty() { String::new() } else { format!("{{{}}}", labels.join(",")) };
+        self.line(format_args!("{name}{labels} {value}"));
+    }
+
+    /// A sample of what may not be known.
+    fn known(&mut self, name: &str, labels: Labels<'_>, value: Option<f64>) {
+        if let Some(value) = value {
+            self.sample(name, labels, value);
+        }
+    }
+
+    /// One sample for each word of a list: 1 for the present one.
+    fn states<T: Vocabulary>(&mut self, name: &str, of: (&str, &str), present: Word<T>) {
+        for member in T::MEMBERS {
+            let is = member.as_word() == present.as_word();
+            self.sample(name, &[of, (name, member.as_word())], flag(is));
+        }
+    }
+
+    fn count(&mut self, name: &str, device: &Device, counted: Counted) {
+        let Some(counters) = &device.counters else { return };
+        let (device, line) = (escaped(&device.id), escaped(&device.line));
+        let count = counted(counters);
+        self.line(format_args!("{name}_total{{device=\"{device}\",line=\"{line}\"}} {count}"));
+    }
+
+    fn line(&mut self, line: std::fmt::Arguments<'_>) {
+        // Writing to a String cannot fail.
+        let _ = writeln!(self.0, "{line}");
+    }
+}
+
+fn flag(holds: bool) -> f64 {
+    f64::from(u8::from(holds))
+}
+
+/// A label's text; the three characters that OpenMetrics wants escaped.
+fn escaped(text: &str) -> String {
+    text.replace('\\', "\\\\").replace('"', "\\\"").replace('\n', "\\n")
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use std::collections::BTreeSet;
+    use std::time::Duration;
+
+    use crate::serve::rig::{Rig, story};
+
+    async fn text(rig: &Rig) -> String {
+        let answer = rig.get("/metrics").await;
+        assert!(
+            answer.head.contains("content-type: application/openmetrics-text; version=1.0.0; charset=utf-8")
+        );
+        answer.body
+    }
+
+    #[tokio::test]
+    async fn the_exposition_is_that_of_its_golden_file() {
+        let mut settings = insta::Settings::clone_current();
+        settings.set_snapshot_path("golden");
+        settings.set_prepend_module_to_snapshot(false);
+        settings.set_omit_expression(true);
+        let text = text(&Rig::telling(story()).await).await;
+        settings.bind(|| insta::assert_snapshot!("metrics", text));
+    }
+
+    #[tokio::test]
+    async fn each_family_stands_together_under_its_type_and_the_text_has_an_end() {
+        let text = text(&Rig::telling(story()).await).await;
+        assert!(text.ends_with("\n# EOF\n"));
+        let (mut family, mut seen) = (String::new(), BTreeSet::new());
+        for line in text.lines().filter(|line| *line != "# EOF") {
+            if let Some(rest) = line.strip_prefix("# TYPE ") {
+                family = rest.split(' ').next().unwrap().to_owned();
+                assert!(seen.insert(family.clone()), "{family} stands twice");
+            } else if let Some(unit) = line.strip_prefix(&format!("# UNIT {family} ")) {
+                assert!(family.ends_with(&format!("_{unit}")), "{family} does not end in its unit");
+            } else {
+                let name = line.strip_prefix("# HELP ").unwrap_or(line);
+                assert!(name.starts_with(&family), "{line} stands under {family}");
+            }
+        }
+    }
+
+    #[tokio::test]
+    async fn what_is_not_measured_has_no_value() {
+        let rig = Rig::telling(story()).await;
+        assert!(!text(&rig).await.contains("siskin_signal_value{signal=\"btu-1.heating\""));
+        rig.pass(Duration::from_secs(60));
+        let stale = text(&rig).await;
+        assert!(
+            !stale.contains("siskin_signal_value{") && !stale.contains("siskin_alarm_active{"),
+            "{stale}"
+        );
+        assert!(stale.contains("\nsiskin_healthy 0\n"));
+    }
+
+    #[tokio::test]
+    async fn a_label_cannot_break_out_of_its_quotes() {
+        let mut snapshot = story();
+        snapshot.signals[0].id = "a\"} 1\nsiskin_healthy 7\\".to_owned();
+        let text = text(&Rig::telling(snapshot).await).await;
+        assert!(text.contains("signal=\"a\\\"} 1\\nsiskin_healthy 7\\\\\""));
+        assert!(!text.contains("\nsiskin_healthy 7"));
+    }
+}
