@@ -126,6 +126,25 @@ impl Plan {
         self.signals.iter().enumerate().filter(of_device).map(|(index, _)| SignalIndex(index))
     }
 
+    /// Whether an alarm watches a limit that the gas itself must keep: a value, or its average, too
+    /// high or too low, of a signal that is not a mere condition for others (a sample flow, a cell
+    /// pressure).
+    pub(super) fn limits_gas(&self, alarm: &AlarmSpec) -> bool {
+        let is_limit = match alarm.kind {
+            Kind::High(_) | Kind::Low(_) | Kind::AverageHigh(..) | Kind::AverageLow(..) => true,
+            Kind::Rise(..)
+            | Kind::Fall(..)
+            | Kind::State { .. }
+            | Kind::Deviation { .. }
+            | Kind::Frozen { .. }
+            | Kind::Lost
+            | Kind::Vote { .. }
+            | Kind::Fault(_) => false,
+        };
+        let is_condition = |signal: SignalIndex| self.judged_after(signal).len() > 1;
+        is_limit && alarm.signal.is_some_and(|signal| !is_condition(signal))
+    }
+
     /// The alarm with this id.
     pub(super) fn alarm(&self, id: &str) -> Option<AlarmIndex> {
         self.alarms.iter().position(|alarm| alarm.id == id).map(AlarmIndex)

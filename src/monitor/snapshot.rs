@@ -106,6 +106,8 @@ pub struct AlarmStatus {
     pub signal: Option<SignalIndex>,
     /// What it watches for.
     pub kind: Kind,
+    /// Whether it watches a limit that the gas itself must keep ([`Plan::limits_gas`]).
+    pub limits_gas: bool,
     /// How urgently an operator must act.
     pub priority: Priority,
     /// Where it is in its life cycle.
@@ -211,6 +213,7 @@ fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {
 
 fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
     let status = |(spec, state): (&AlarmSpec, &AlarmState)| AlarmStatus {
+        limits_gas: plan.limits_gas(spec),
         id: spec.id.clone(),
         name: spec.name.clone(),
         signal: spec.signal,

@@ -274,6 +274,7 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         id: id.to_owned(),
         name: name.to_owned(),
         signal: Some(SignalIndex(signal)),
+        limits_gas: kind.limit().is_some(),
         kind,
         priority,
         life: Life::Normal,

@@ -18,6 +18,8 @@ pub struct Alarm {
     pub signal: Option<String>,
     /// What it watches for.
     pub kind: String,
+    /// Whether it watches a limit that the gas itself must keep, and not the sample or siskin itself.
+    pub gas_limit: bool,
     /// The setpoint, for a kind that has one, in the signal's unit.
     pub setpoint: Option<f64>,
     /// How far the value must come back, for a kind that has a setpoint.
@@ -99,6 +101,7 @@ impl Alarm {
             name: alarm.name.clone(),
             signal: watched.map(|signal| signal.id.clone()),
             kind: alarm.kind.word().to_owned(),
+            gas_limit: alarm.limits_gas,
             setpoint: limit.map(|limit| limit.setpoint),
             deadband: limit.map(|limit| limit.deadband),
             state: Word(alarm.withheld.map_or(AlarmState::Told(alarm.life), AlarmState::Withheld)),
@@ -118,11 +121,6 @@ impl Alarm {
             action: alarm.action.clone(),
             time_to_respond_s: alarm.time_to_respond.map(Elapsed),
         }
-    }
-
-    /// Whether it watches a limit that the gas must keep: a value, or its average, too high or too low.
-    pub fn is_limit(&self) -> bool {
-        matches!(self.kind.as_str(), "high" | "low" | "average_high" | "average_low")
     }
 
     /// Whether a person has still something to do about it.

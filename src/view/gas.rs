@@ -1,6 +1,7 @@
 //! The first question of an operator: does the gas keep its limits, and can that be believed?
 //!
-//! A *limit* is an alarm with a setpoint. The answer is worked out from nothing but the alarms'
+//! A *limit* is an alarm on too high or too low a value of the gas itself, not of the conditions under
+//! which it is measured. The answer is worked out from nothing but the alarms'
 //! conditions and the quality of what they watch; it never says *within* while any limit cannot be
 //! judged.
 
@@ -43,7 +44,7 @@ pub enum Verdict {
 impl Gas {
     /// The answer that `alarms` and the `signals` they watch give.
     pub(super) fn of(signals: &[Signal], alarms: &[Alarm]) -> Gas {
-        let limits: Vec<&Alarm> = alarms.iter().filter(|alarm| alarm.is_limit()).collect();
+        let limits: Vec<&Alarm> = alarms.iter().filter(|alarm| alarm.gas_limit).collect();
         let with = |active| limits.iter().copied().filter(move |alarm| alarm.active == active).collect();
         let outside: Vec<&Alarm> = with(Some(true));
         let not_known: Vec<&Alarm> = with(None);

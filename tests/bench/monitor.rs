@@ -8,7 +8,7 @@ use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use siskin::alarm::{AlarmSpec, Averaging, Kind, Limit, Over};
-use siskin::moment::{Mono, Moment, Wall};
+use siskin::moment::{Moment, Mono, Wall};
 use siskin::monitor::{DeviceLabel, Input, Plan, State, snapshot, step};
 use siskin::signal::{
     DeviceIndex, Guard, GuardTest, LineIndex, Order, Place, Raw, Reading, SignalIndex, SignalSpec, States,

@@ -109,3 +109,15 @@ fn a_noisy_line_makes_samples_uncertain_and_speaks_for_itself() {
          21 h2s 1 good [], high normal active false",
     );
 }
+
+#[test]
+fn a_limit_on_a_sample_condition_is_no_limit_of_the_gas() {
+    let mut plan = plan(|_, _| {});
+    let low_flow = alarm("flow-low", FLOW, Kind::Low(Limit { setpoint: 0.5, deadband: 0.1 }));
+    let (signals, devices) = (plan.signals.clone(), plan.devices.clone());
+    let alarms = plan.alarms[..2].iter().cloned().chain([low_flow]).collect();
+    plan = Plan::new(("site".into(), "Site".into()), vec!["east".into()], devices, signals, alarms);
+    let snapshot = snapshot(&plan, &State::new(&plan, moment(0.0, 0)));
+    let limits: Vec<_> = snapshot.alarms.iter().filter(|alarm| alarm.limits_gas).map(|a| &a.id).collect();
+    assert_eq!(limits, ["high"]);
+}
