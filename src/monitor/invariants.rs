@@ -91,7 +91,7 @@ const INVARIANTS: [Invariant; 11] = [
         words: "a reset while the alarm is active does nothing",
         holds: |step| {
             let reset = step.happening == Happening::Acts(ActionKind::Reset);
-            !(reset && step.before.life().is_active()) || !step.told(EventKind::AlarmReset)
+            !(reset && step.before.life().is_active() && step.told(EventKind::AlarmReset))
         },
     },
     Invariant {

@@ -102,9 +102,12 @@ fn a_directory_that_may_not_be_written_is_refused_with_what_to_do() {
         return writeln!(std::io::stdout(), "\nrefused: {}", refused.unwrap()).unwrap();
     }
     let dir = tempfile::tempdir().unwrap();
+    // A copy, because whom the test becomes may not be let in to where it was built.
+    let program = dir.path().join("test");
+    std::fs::copy(std::env::current_exe().unwrap(), &program).unwrap();
     std::fs::set_permissions(dir.path(), PermissionsExt::from_mode(0o555)).unwrap();
-    let mut child =
-        again("record::a_directory_that_may_not_be_written_is_refused_with_what_to_do", dir.path());
+    let test = "record::a_directory_that_may_not_be_written_is_refused_with_what_to_do";
+    let mut child = program_again(&program, test, dir.path());
     if rustix::process::geteuid().is_root() {
         child.uid(65_534).gid(65_534); // Permissions do not bind root; they bind nobody.
     }
@@ -141,7 +144,11 @@ fn event(kind: EventKind, number: u64) -> Event {
 
 /// This test again, alone and in a process of its own.
 fn again(test: &str, dir: &Path) -> Command {
-    let mut command = Command::new(std::env::current_exe().unwrap());
+    program_again(&std::env::current_exe().unwrap(), test, dir)
+}
+
+fn program_again(program: &Path, test: &str, dir: &Path) -> Command {
+    let mut command = Command::new(program);
     command.args(["--exact", test, "--nocapture"]).env(CHILD, dir);
     command
 }
