@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use tokio::sync::{mpsc, oneshot, watch};
 
-use crate::history::JournalEntry;
-use crate::moment::{Clock, Moment};
+use crate::history::{Bucket, JournalEntry};
+use crate::moment::{Clock, Moment, Wall};
 use crate::monitor::{Action, ActionResult, Snapshot};
 
 /// Reads a page of the journal: entries with `seq > after`, at most `limit`, in order.
@@ -16,6 +16,13 @@ pub trait JournalSource: Send + Sync {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String>;
     /// The last `limit` entries, in order.
     fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String>;
+}
+
+/// Reads the history. Blocking; [`Handle::buckets`] runs it off the async threads.
+pub trait HistorySource: Send + Sync {
+    /// What is known of the signal `device.signal` between two times, in at most `points` buckets; or
+    /// in one line why it cannot be read.
+    fn buckets(&self, signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String>;
 }
 
 /// Whether the daemon keeps its promises.
@@ -54,6 +61,7 @@ pub struct Handle {
     health: watch::Receiver<Health>,
     requests: mpsc::Sender<Request>,
     journal: Arc<dyn JournalSource>,
+    history: Option<Arc<dyn HistorySource>>,
 }
 
 impl Handle {
@@ -65,7 +73,12 @@ impl Handle {
         requests: mpsc::Sender<Request>,
         journal: Arc<dyn JournalSource>,
     ) -> Self {
-        Handle { clock, snapshots, health, requests, journal }
+        Handle { clock, snapshots, health, requests, journal, history: None }
+    }
+
+    /// The same handle, with a history to read; without one it has none to show.
+    pub fn with_history(self, history: Arc<dyn HistorySource>) -> Self {
+        Handle { history: Some(history), ..self }
     }
 
     /// Now, on both clocks.
@@ -105,6 +118,19 @@ impl Handle {
     pub async fn journal_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
         let journal = Arc::clone(&self.journal);
         off_the_async_threads(move || journal.read_last(limit)).await
+    }
+
+    /// What is known of the signal `device.signal` between two times, in at most `points` buckets, which
+    /// is at most [`crate::history::BUCKETS_MAX`].
+    pub async fn buckets(
+        &self,
+        signal: String,
+        from: Wall,
+        to: Wall,
+        points: usize,
+    ) -> Result<Vec<Bucket>, String> {
+        let Some(history) = self.history.clone() else { return Err("there is no history".to_owned()) };
+        off_the_async_threads(move || history.buckets(&signal, from, to, points)).await
     }
 }
 

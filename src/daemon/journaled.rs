@@ -1,8 +1,9 @@
-//! The journal as the daemon uses it: read by the faces, and folded into alarm states at start.
+//! The record as the daemon uses it: read by the faces, and folded into alarm states at start.
 
 use crate::alarm::Life;
-use crate::daemon::JournalSource;
-use crate::history::{JournalEntry, JournalReader};
+use crate::daemon::{HistorySource, JournalSource};
+use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
+use crate::moment::Wall;
 use crate::monitor::{EventKind, Remembered};
 
 impl JournalSource for JournalReader {
@@ -12,6 +13,12 @@ impl JournalSource for JournalReader {
 
     fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
         JournalReader::read_last(self, limit).map_err(|error| error.to_string())
+    }
+}
+
+impl HistorySource for SampleReader {
+    fn buckets(&self, signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String> {
+        SampleReader::buckets(self, signal, from, to, points).map_err(|error| error.to_string())
     }
 }
 

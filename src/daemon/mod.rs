@@ -14,5 +14,5 @@ mod start;
 mod watch;
 
 pub use clock::system_clock;
-pub use handle::{ActError, Handle, Health, JournalSource, Request};
+pub use handle::{ActError, Handle, Health, HistorySource, JournalSource, Request};
 pub use start::{Options, Running, StartError, start};

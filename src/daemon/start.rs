@@ -70,7 +70,8 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let (health, health_seen) = watch::channel(Health::default());
     let (requests, requests_heard) = mpsc::channel(REQUESTS_WAITING_MAX);
     let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
-    let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal));
+    let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
+        .with_history(Arc::new(record.samples));
 
     let monitor = Watch {
         plan,

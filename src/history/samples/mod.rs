@@ -7,6 +7,10 @@
 //! cost seven times as much writing in all. Samples past their age or over the size are given up
 //! oldest first, in slices; freed pages are used again, and the file is never rebuilt.
 
+mod held;
+
+pub use held::Bucket;
+
 use std::io;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
@@ -24,6 +28,9 @@ pub const HISTORY_FILE: &str = "history.db";
 
 /// The most samples that one read returns: more than a day at one a second.
 pub const SAMPLES_READ_MAX: usize = 100_000;
+
+/// The most buckets in one answer.
+pub const BUCKETS_MAX: usize = 5_000;
 
 /// Share of the size limit, in percent, that is filled before the oldest samples are given up: a
 /// completely full file could not even delete.
@@ -193,6 +200,28 @@ impl SampleReader {
     /// [`SAMPLES_READ_MAX`].
     pub fn samples(&self, signal: &str, from: Wall, to: Wall) -> Result<Vec<KeptSample>, ReadError> {
         self.read(signal, from, to).map_err(|error| ReadError::new(&self.path, error))
+    }
+
+    /// What is known of the signal `device.signal` between `from` and `to`, in at most `points` buckets
+    /// that follow one another.
+    pub fn buckets(
+        &self,
+        signal: &str,
+        from: Wall,
+        to: Wall,
+        points: usize,
+    ) -> Result<Vec<Bucket>, ReadError> {
+        let samples = self.samples(signal, from, to)?;
+        let edges = held::edges(from.as_millisecond(), to.as_millisecond(), points.min(BUCKETS_MAX));
+        let mut course = held::Course::new(edges, 5_000);
+        for sample in samples {
+            let value = sample.value.map(|value| match value {
+                Value::Number(number) => number,
+                Value::Flag(flag) => f64::from(u8::from(flag)),
+            });
+            course.sample(sample.time.as_millisecond(), value);
+        }
+        Ok(course.into_buckets())
     }
 
     fn read(&self, signal: &str, from: Wall, to: Wall) -> rusqlite::Result<Vec<KeptSample>> {
