@@ -24,6 +24,9 @@ pub(super) enum Validity {
 impl Step<'_> {
     /// Judges the signals whose answer has become too old, or whose sample line is flushed now.
     pub(super) fn judge_due_signals(&mut self) {
+        if self.state.replaying {
+            return;
+        }
         for index in 0..self.plan.signals.len() {
             let state = &self.state.signals[index];
             let flushed = matches!(state.flush, Flush::Settling(until) if until <= self.state.now.mono);
@@ -43,32 +46,41 @@ impl Step<'_> {
     }
 
     /// Judges one signal at the present time and has its alarms look at the outcome. `answered` says
-    /// that an answer has just come in, so that the sample belongs into the history in any case.
+    /// that an answer has just come in, so that the sample belongs into the history in any case. In a
+    /// replay nothing is judged: the record says how it was judged then.
     pub(super) fn judge(&mut self, signal: SignalIndex, answered: bool) {
-        let plan = self.plan;
+        if self.state.replaying {
+            return;
+        }
+        let (plan, now) = (self.plan, self.state.now);
         let sample = self.sample_of(signal, &plan.signals[signal.0]);
-        let now = self.state.now;
+        let changed = self.put(signal, sample);
+        if answered || changed {
+            self.output.samples.push((signal, sample.as_of(now)));
+        }
+        let deadline = self.state.signals[signal.0].deadline(plan.signals[signal.0].stale_after, now.mono);
+        self.state.wake_by(deadline);
+        self.watch_buttons(signal);
+    }
+
+    /// Makes a sample the present one and has the signal's alarms look at it; whether its quality or
+    /// the reasons for it have changed.
+    pub(super) fn put(&mut self, signal: SignalIndex, sample: Sample) -> bool {
+        let (plan, now) = (self.plan, self.state.now);
         let before = std::mem::replace(&mut self.state.known.samples[signal.0], sample);
-        let state = &mut self.state.signals[signal.0];
         let changed = before.reasons() != sample.reasons();
+        let state = &mut self.state.signals[signal.0];
         if changed {
             state.since = now;
         }
         if let (Quality::Good, Some(value)) = (sample.quality(), sample.value()) {
             state.last_good = Some((value, sample.at));
         }
-        if answered {
-            self.output.samples.push((signal, sample));
-        } else if changed {
-            self.output.samples.push((signal, sample.as_of(now)));
-        }
-        let deadline = state.deadline(plan.signals[signal.0].stale_after, now.mono);
-        self.state.wake_by(deadline);
         self.suppress_by(signal);
         for &alarm in plan.alarms_on(signal) {
             self.observe(alarm);
         }
-        self.watch_buttons(signal);
+        changed
     }
 
     fn sample_of(&mut self, signal: SignalIndex, spec: &SignalSpec) -> Sample {

@@ -23,6 +23,8 @@ pub struct State {
     /// Counts the events told; never less than the journal's last number at start.
     pub(super) seq: u64,
     pub(super) known: Evidence,
+    /// Samples come from the record, and are not judged again.
+    pub(super) replaying: bool,
 }
 
 /// What alarm conditions look at.
@@ -107,6 +109,7 @@ impl State {
                 lines: vec![None; plan.lines.len()],
                 record: RecordReport::default(),
             },
+            replaying: false,
         };
         state.look_at_all(plan);
         state
@@ -120,6 +123,13 @@ impl State {
             self.known.active[index] = alarm.active();
         }
         self.wake = self.earliest_deadline(plan);
+    }
+
+    /// Nothing is known yet, and all that will be comes from the record ([`crate::monitor::Input::Recorded`]).
+    pub fn for_replay(plan: &Plan, now: Moment) -> Self {
+        let mut state = State { replaying: true, ..State::new(plan, now) };
+        state.wake = state.earliest_deadline(plan);
+        state
     }
 
     /// The time of the last step.
@@ -144,7 +154,8 @@ impl State {
         let now = self.now.mono;
         let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
         let delays = self.alarms.iter().filter_map(AlarmState::deadline);
-        delays.chain(self.signals.iter().zip(&plan.signals).filter_map(of_signal)).min()
+        let signals = self.signals.iter().zip(&plan.signals).filter(|_| !self.replaying);
+        delays.chain(signals.filter_map(of_signal)).min()
     }
 }
 

@@ -17,6 +17,8 @@ use crate::signal::{Reading, Reason, Reasons, Sample, SignalIndex, assess};
 pub enum Input {
     /// The outcome of one transaction; all readings bear the same time.
     Readings(Vec<Reading>),
+    /// Samples from the record, as they were judged then; only for a [`State::for_replay`].
+    Recorded(Vec<(SignalIndex, Sample)>),
     /// A line's report on itself.
     Line(LineReport),
     /// The recorder's report on itself.
@@ -46,6 +48,12 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
             if let Some(first) = readings.first() {
                 step.go_on_to(if first.at.mono < now.mono { first.at } else { now });
                 step.take_readings(&readings);
+            }
+        }
+        Input::Recorded(samples) => {
+            step.go_on_to(now);
+            for (signal, sample) in samples {
+                step.put(signal, sample);
             }
         }
         Input::Line(report) => {

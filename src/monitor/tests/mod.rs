@@ -7,6 +7,7 @@
 mod delays;
 mod kinds;
 mod quality;
+mod replayed;
 mod withheld;
 
 use std::fmt::Write as _;
