@@ -5,6 +5,7 @@ use std::net::{SocketAddr, TcpListener, TcpStream};
 use std::os::unix::net::UnixDatagram;
 use std::path::PathBuf;
 use std::process::{Child, Command, ExitStatus, Output, Stdio};
+use std::sync::atomic::{AtomicU16, Ordering};
 use std::time::{Duration, Instant};
 
 use serde_json::Value;
@@ -206,7 +207,15 @@ pub fn by_id<'a>(list: &'a Value, id: &str) -> &'a Value {
     members.iter().find(|member| member["id"] == id).unwrap_or_else(|| panic!("no {id} in {list:#}"))
 }
 
-/// A port that nobody listens on now. Another process could take it first; none here does.
+/// A port that nobody listens on now, and that the kernel gives to nobody of itself: it lies below
+/// the range from which outgoing connections are numbered (`ip_local_port_range`).
 fn free_port() -> SocketAddr {
-    TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap()
+    static TRIED: AtomicU16 = AtomicU16::new(0);
+    let first = std::process::id() as u16 % 10_000;
+    loop {
+        let port = 20_000 + (first + TRIED.fetch_add(1, Ordering::Relaxed)) % 12_000;
+        if let Ok(listener) = TcpListener::bind(("127.0.0.1", port)) {
+            return listener.local_addr().unwrap();
+        }
+    }
 }

