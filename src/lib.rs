@@ -15,7 +15,7 @@
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
-//! | 0 | [`moment`], [`period`], [`signal`], [`alarm`] | time and calendar; decode, scale, quality; the alarm life cycle |
+//! | 0 | [`moment`], [`period`], [`units`], [`signal`], [`alarm`] | time and calendar; units of the trade; decode, scale, quality; the alarm life cycle |
 //!
 //! A room imports only from floors below its own; `tests/tidy.rs` holds that.
 
@@ -32,4 +32,5 @@ pub mod period;
 pub mod serve;
 pub mod signal;
 pub mod simulate;
+pub mod units;
 pub mod view;

@@ -4,6 +4,7 @@
 use std::fmt::Write;
 
 use super::raw::{Key, Presence, TableKeys, every_table};
+use crate::units::{Substance, UNITS};
 
 const INTRODUCTION: &str = "\
 # The site file
@@ -24,10 +25,11 @@ its place, then every doubt: settings that can be run but were hardly meant. `co
 /// The whole page.
 pub fn reference() -> String {
     let mut page = INTRODUCTION.to_owned();
+    // Writing into a string cannot fail.
     for table in every_table() {
-        // Writing into a string cannot fail.
         let _ = write_table(&mut page, &table);
     }
+    let _ = write_units(&mut page);
     page
 }
 
@@ -39,6 +41,33 @@ fn write_table(page: &mut String, table: &TableKeys) -> std::fmt::Result {
         let Key { name, expected, presence, doc, example, .. } = key;
         let (expected, doc) = (in_a_cell(expected), in_a_cell(doc.trim()));
         writeln!(page, "| `{name}` | {expected} | {} | `{example}` | {doc} |", absent(*presence))?;
+    }
+    Ok(())
+}
+
+const UNITS_INTRODUCTION: &str = "
+## Units
+
+`unit` may be any text. These are known, so that signals in different ones can be compared by a `deviation`. Case, blanks
+and the marks `. - _ ( )` do not matter; `°F` is `degF`, `m³` is `m3`.
+
+* Gauge and absolute pressures differ by that of the air; `psi`, `kPa` and `bar` alone do not say which they are, and are
+  compared with one another only.
+* Mass and moles differ by the molar mass of the `substance`: {masses} g/mol.
+* Gas is taken as ideal. Methane at 60 °F and 14.73 psia fills 0.2 % less.
+
+| unit | also | what it measures | one is |
+| --- | --- | --- | --- |
+";
+
+fn write_units(page: &mut String) -> std::fmt::Result {
+    let mass = |substance: &Substance| format!("{} {}", substance.word(), substance.molar_mass_g());
+    let masses: Vec<String> = Substance::ALL.iter().map(mass).collect();
+    page.push_str(&UNITS_INTRODUCTION.replace("{masses}", &masses.join(", ")));
+    for unit in UNITS {
+        let others: Vec<String> = unit.others.iter().map(|other| format!("`{other}`")).collect();
+        let (what, definition) = (unit.quantity.words(), unit.definition);
+        writeln!(page, "| `{}` | {} | {what} | {definition} |", unit.name, others.join(", "))?;
     }
     Ok(())
 }

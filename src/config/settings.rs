@@ -40,6 +40,9 @@ fn add_single(root: &Root, add: &mut impl FnMut(String, Settings)) {
     if let Some(site) = root.site.get() {
         add("site.".to_owned(), site.settings());
     }
+    if let Some(gas) = root.gas_reference.get() {
+        add("gas_reference.".to_owned(), gas.settings());
+    }
     if let Some(history) = root.history.get() {
         add("history.".to_owned(), history.settings());
     }

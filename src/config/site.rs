@@ -9,6 +9,7 @@ use jiff::tz::TimeZone;
 
 use crate::alarm::AlarmSpec;
 use crate::signal::{LineIndex, SignalIndex, SignalSpec};
+use crate::units::GasReference;
 
 /// One meter building.
 #[derive(Debug, Clone)]
@@ -21,6 +22,8 @@ pub struct Site {
     pub time_zone: TimeZone,
     /// When a gas day begins, in that zone.
     pub gas_day_start: Time,
+    /// At which it counts volumes of gas.
+    pub gas_reference: GasReference,
     /// How samples are kept.
     pub history: HistorySpec,
     /// The HTTP face; `None` = off.

@@ -168,6 +168,7 @@ fn site() -> Site {
         name: "Willow Bend Interconnect".to_owned(),
         time_zone: jiff::tz::TimeZone::UTC,
         gas_day_start: jiff::civil::time(9, 0, 0, 0),
+        gas_reference: siskin::units::GasReference::NORMAL,
         history: HistorySpec { keep_samples: Duration::from_secs(86_400), max_size_bytes: 1 << 30 },
         http: None,
         control: ControlSpec { socket: PathBuf::from("control.sock") },

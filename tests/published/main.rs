@@ -15,4 +15,5 @@ mod ne_107;
 mod one_alarm;
 mod plain_signal;
 mod simulated_device;
+mod units;
 mod wide_values;

@@ -6,6 +6,7 @@
 //! What the settings mean to one another is stage two's business.
 
 mod amount;
+mod physical;
 mod shapes;
 mod tables;
 mod words;
@@ -17,8 +18,8 @@ use super::problem::{Problem, Span};
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
 pub(super) use shapes::{Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
 pub(super) use tables::{
-    Alarm, Control, Current, Device, Guard, History, Line, MeasurementLost, Profile, PushButton, Root, Scale,
-    Signal, SiteTable, every_table,
+    Alarm, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost, Profile,
+    PushButton, Root, Scale, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 

@@ -10,6 +10,7 @@ use toml::de::{DeTable, DeValue};
 use super::Presence::{Default, Otherwise, Required};
 #[cfg(test)]
 use super::accepts;
+use super::physical::{AirPressure, Temperature};
 use super::{
     At, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Reader, Shape, Share, Size, StateNames,
     StateWord, TableKeys, TcpAddress, Text, table,
@@ -18,6 +19,7 @@ use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};
 use crate::config::{Asks, Framing, Parity};
 use crate::signal::{Order, Table, ValueType};
+use crate::units::Substance;
 
 const SECOND_MS: u64 = 1000;
 const MINUTE_MS: u64 = 60 * SECOND_MS;
@@ -42,6 +44,7 @@ pub(in crate::config) type Pause = Lasting<0, { 10 * SECOND_MS }>;
 pub(in crate::config) fn every_table() -> Vec<TableKeys> {
     vec![
         SiteTable::keys(),
+        GasReferenceTable::keys(),
         History::keys(),
         Http::keys(),
         Control::keys(),
@@ -63,6 +66,8 @@ table! {
     Root = "the site file" later "scada" {
         /// The meter building.
         site: SiteTable = Required, "{ id = \"willow-bend\" }";
+        /// At which volumes of gas are counted.
+        gas_reference: GasReferenceTable = Default("{}"), "{}";
         /// How samples are kept.
         history: History = Default("{}"), "{}";
         /// The status page.
@@ -103,6 +108,20 @@ table! {
         time_zone: TimeZone = Default("\"UTC\""), "\"America/Chicago\"";
         /// When a gas day begins, in that zone. A gas day is 23 or 25 hours long when clocks change.
         gas_day_start: Time = Default("\"09:00\""), "\"09:00\"";
+        /// The usual pressure of the air there. Needed only to compare gauge with absolute pressures.
+        ambient_pressure: AirPressure = Otherwise("not told"), "\"14.4 psia\"";
+    }
+}
+
+table! {
+    /// The temperature and pressure at which the site counts volumes of gas: its cubic feet and cubic
+    /// metres, standard or not. Used where mass in a volume is compared with moles. Contracts differ:
+    /// 14.65, 14.696 and 14.73 psia are in use, and they move a content in grains by half a percent.
+    GasReferenceTable = "[gas_reference]" {
+        /// The temperature.
+        temperature: Temperature = Default("\"60 degF\""), "\"60 degF\"";
+        /// The absolute pressure.
+        pressure: AirPressure = Default("\"14.73 psia\""), "\"14.73 psia\"";
     }
 }
 
@@ -224,6 +243,8 @@ table! {
         byte_order: Order = Default("\"high_first\""), "\"low_first\"";
         /// The unit of the value, after scaling.
         unit: Text = Otherwise("none"), "\"ppmv\"";
+        /// What it measures the content of. Needed only where mass is compared with moles.
+        substance: Substance = Otherwise("not told"), "\"hydrogen sulfide\"";
         /// The measuring range, in the unit: a value outside it is out of specification.
         range: [f64; 2] = Otherwise("not checked"), "[0.0, 20.0]";
         /// For a 4–20 mA loop: how the input module's counts become milliamps. The limits of NAMUR NE 43
@@ -318,7 +339,8 @@ table! {
         /// not known, and the alarm neither rises nor clears. Three quarters are common practice, without
         /// a source: put in what your contract says.
         coverage_min: Share = Otherwise("0.75"), "0.75";
-        /// For `deviation`, which needs it: the signal that should agree, as `device.signal`.
+        /// For `deviation`, which needs it: the signal that should agree, as `device.signal`. Its value is
+        /// converted to the unit of `signal`.
         with: Text = Otherwise("only for other kinds"), "\"ai-1.h2s-loop\"";
         /// For `frozen`: a change of this much or less is none.
         resolution: f64 = Otherwise("0.0"), "0.01";

@@ -2,7 +2,8 @@
 
 use std::time::Duration;
 
-use super::{Directory, all, guard, kind, lost, report_duplicates, signal, vote};
+use super::unit::Gas;
+use super::{Directory, all, guard, kind, lost, report_duplicates, signal, unit, vote};
 use crate::alarm::{AlarmIndex, AlarmSpec, WhenLost};
 use crate::config::problem::Problem;
 use crate::config::raw::{Alarm, At, Field, KindWord, MeasurementLost, Root, SiteTable, Text, Word};
@@ -14,6 +15,7 @@ pub(super) struct Known<'a> {
     pub signals: &'a [Option<SignalSpec>],
     pub alarm_names: Directory<AlarmIndex>,
     pub site: Option<&'a SiteTable>,
+    pub gas: Gas,
     pub measurement_lost: Option<&'a MeasurementLost>,
 }
 
@@ -58,8 +60,8 @@ pub(super) fn alarms(
     let all_signals_known = lost.is_some() && signal_names.whole && signals.iter().all(Option::is_some);
     let alarm_names = vote::directory(described, lost.as_deref().unwrap_or(&[]), all_signals_known);
     vote::report_circles(described, &alarm_names, problems);
-    let site = root.site.get();
-    let known = Known { signal_names, signals, alarm_names, site, measurement_lost };
+    let (site, gas) = (root.site.get(), unit::gas(root));
+    let known = Known { signal_names, signals, alarm_names, site, gas, measurement_lost };
     let alarm = |(alarm, on): (&At<Alarm>, &Watched)| self::alarm(&alarm.value, on, &known, problems);
     let mut alarms = all(described.iter().zip(&watched).map(alarm).collect())?;
     alarms.extend(lost?);

@@ -4,12 +4,12 @@ use std::time::Duration;
 
 use super::alarm::{Known, Watched};
 use super::guard::{code_of, not_a_measured_number};
-use super::vote;
+use super::{unit, vote};
 use crate::alarm::{Averaging, Kind, Limit, Over, RATE_SAMPLES_MAX, RATE_SAMPLES_MIN};
 use crate::config::problem::{Problem, Span};
 use crate::config::raw::{Alarm, KindWord, OverWhat, SiteTable, spell_duration};
 use crate::period::Period;
-use crate::signal::{Scale, SignalSpec};
+use crate::signal::SignalSpec;
 
 /// Without `coverage_min`: the least share of an average's time with a measurement. Common practice,
 /// no source.
@@ -136,9 +136,10 @@ fn deviation(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec
         );
     }
     report_never_clearing(alarm, problems);
-    let (signal, other) = (signal?, other.filter(|_| is_number)?);
-    let conversion = conversion(other, signal, with.span, problems)?;
-    Some(Kind::Deviation { limit: limit?, other: watched.other?, conversion })
+    let to = (watched.signal?, signal?);
+    let from = (watched.other?, other.filter(|_| is_number)?);
+    let conversion = unit::conversion(from, to, &known.gas, with.span, problems)?;
+    Some(Kind::Deviation { limit: limit?, other: from.0, conversion })
 }
 
 /// A difference is never less than zero.
@@ -150,17 +151,6 @@ fn report_never_clearing(alarm: &Alarm, problems: &mut Vec<Problem>) {
                 .also(setpoint.span, "the setpoint"),
         );
     }
-}
-
-/// From the unit of one signal to that of another.
-fn conversion(from: &SignalSpec, to: &SignalSpec, span: Span, problems: &mut Vec<Problem>) -> Option<Scale> {
-    if from.unit == to.unit {
-        return Some(Scale { from: [0.0, 1.0], to: [0.0, 1.0] });
-    }
-    let unit = |signal: &SignalSpec| signal.unit.clone().unwrap_or_else(|| "no unit".to_owned());
-    let label = format!("{} against {}", unit(from), unit(to));
-    problems.push(Problem::new(span, "units that cannot be compared", label));
-    None
 }
 
 fn frozen(alarm: &Alarm, signal: Option<&SignalSpec>, problems: &mut Vec<Problem>) -> Option<Kind> {

@@ -14,6 +14,7 @@ mod line;
 mod lost;
 mod place;
 mod signal;
+mod unit;
 mod vote;
 
 use sha2::{Digest, Sha256};
@@ -53,6 +54,7 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
         name: name_or_id(name, id)?,
         time_zone: time_zone.get()?.clone(),
         gas_day_start: *gas_day_start.get()?,
+        gas_reference: unit::reference(root.gas_reference.get()?)?,
         history: history(root.history.get()?)?,
         http: http(*root.http.get()?.listen.get()?),
         control: control(root.control.get()?)?,

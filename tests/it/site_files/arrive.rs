@@ -193,6 +193,35 @@ fn every_kind_of_alarm_arrives_with_what_it_was_given() {
     assert_eq!(site.push_buttons, [PushButtonSpec { signal: SignalIndex(2), asks: Asks::Reset }]);
 }
 
+const SUBSTANCE: &str = "substance = \"hydrogen sulfide\"";
+
+/// What `h2s-1.loop` reads is compared with `h2s-1.concentration`: in the unit of the latter.
+fn deviation(unit: &str, other_unit: &str, more: &str) -> impl Fn(f64) -> f64 {
+    let apart = "[[alarm]]\nid = \"apart\"\nname = \"Apart\"\nsignal = \"h2s-1.concentration\"\n\
+                 kind = \"deviation\"\nwith = \"h2s-1.loop\"\nsetpoint = 1.0\n";
+    let text = CONTRACT
+        .replace("20.0] }\nunit = \"ppmv\"", &format!("20.0] }}\nunit = \"{other_unit}\""))
+        .replace("\"low_first\"\nunit = \"ppmv\"", &format!("\"low_first\"\nunit = \"{unit}\"\n{SUBSTANCE}"))
+        .replacen("id = \"willow-bend\"", "id = \"willow-bend\"\nambient_pressure = \"14.4 psia\"", 1);
+    let site = loaded(&format!("{text}{apart}{more}"));
+    let kind = site.alarms.iter().find(|alarm| alarm.id == "apart").unwrap().kind.clone();
+    let Kind::Deviation { conversion, .. } = kind else { panic!("a deviation") };
+    move |number| conversion.apply(number)
+}
+
+/// The figures for hydrogen sulfide are those of tests/published/units.rs.
+#[test]
+fn a_deviation_compares_in_the_unit_of_its_signal() {
+    let close = |found: f64, expected: f64| assert!((found / expected - 1.0).abs() < 1e-5, "{found}");
+    close(deviation("ppmv", "gr/100scf", "")(1.0), 15.8700);
+    let other_base = "[gas_reference]\npressure = \"14.696 psia\"\n";
+    close(deviation("ppmv", "gr/100scf", other_base)(1.0), 15.9068);
+    let zero_celsius = "[gas_reference]\ntemperature = \"0 degC\"\npressure = \"101.325 kPaa\"\n";
+    close(deviation("mg/m3", "ppmv", zero_celsius)(10.0), 15.20525);
+    close(deviation("psia", "psig", "")(100.0), 114.4);
+    close(deviation("degC", "degF", "")(60.0), 15.55556);
+}
+
 #[test]
 fn the_other_signal_of_a_deviation_has_an_alarm_for_its_loss_too() {
     let apart = "[[alarm]]\nid = \"apart\"\nname = \"Apart\"\nsignal = \"h2s-1.concentration\"\n\
@@ -207,6 +236,9 @@ fn what_is_absent_is_what_the_reference_says() {
     let site = loaded(CONTRACT);
     assert_eq!(site.http.unwrap().listen, "127.0.0.1:8485".parse().unwrap());
     assert_eq!(site.control.socket, Path::new("control.sock"));
+    // 60 °F and 14.73 psia.
+    assert!((site.gas_reference.temperature_k - 288.705_555_6).abs() < 1e-6, "{:?}", site.gas_reference);
+    assert!((site.gas_reference.pressure_pa - 101_559.77).abs() < 0.01, "{:?}", site.gas_reference);
     assert_eq!((site.shelve_max, site.push_buttons), (Duration::from_secs(12 * 3600), Vec::new()));
     let annex = &site.lines[1];
     let tcp = Port::Tcp { address: "192.0.2.10:4001".into(), framing: Framing::Rtu, settings: None };
