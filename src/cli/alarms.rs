@@ -1,4 +1,5 @@
-//! `siskin alarms`: the alarms that somebody has still something to do about, or all of them.
+//! `siskin alarms`: the alarms that somebody has still something to do about and those that are withheld,
+//! or all of them.
 
 use std::cmp::Reverse;
 use std::io::{self, Write};
@@ -24,11 +25,35 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
         return Ok(Outcome::Done);
     }
     let status: Status = understood(&to_daemon(common)?.ask(&Request::Status {})?)?;
-    let told = tell(&status, |alarm| args.all || alarm.needs_somebody(), &Terminal::of_stdout(), out)?;
-    if !told {
-        writeln!(out, "Every alarm is in its normal state.")?;
-    }
+    show(args, &status, &Terminal::of_stdout(&status.site.time_zone), out)?;
     Ok(Outcome::Done)
+}
+
+fn show(args: &Args, status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
+    if status.stale {
+        let told =
+            format!("All this is {} old: the daemon does not keep up.", words::duration(status.age_s.0));
+        writeln!(out, "{}", terminal.mark(Mark::Wrong, &told))?;
+    }
+    let is_withheld = |alarm: &Alarm| alarm.withheld().is_some();
+    if !tell(status, |alarm| !is_withheld(alarm) && (args.all || alarm.needs_somebody()), terminal, out)? {
+        writeln!(out, "No alarm needs anybody.")?;
+    }
+    tell_what_was_seen(status, terminal, out)?;
+    if status.alarms.iter().any(is_withheld) {
+        writeln!(out, "\nWithheld: these go on watching and call nobody")?;
+        tell(status, is_withheld, terminal, out)?;
+    }
+    Ok(())
+}
+
+/// How to acknowledge what is shown, and nothing that calls later.
+pub fn tell_what_was_seen(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
+    if status.summary.alarms_unacknowledged == 0 {
+        return Ok(());
+    }
+    let how = format!("To acknowledge all that is shown here: siskin ack --all --seen {}", status.seq);
+    terminal.wrap(2, &how).iter().try_for_each(|line| writeln!(out, "{line}"))
 }
 
 /// Tells the wanted alarms: those not acknowledged first, then by priority, the newest first. Whether
@@ -78,12 +103,22 @@ fn mark(alarm: &Alarm) -> Mark {
 
 /// The state, since when, and what the signal says against the limit now.
 fn state(alarm: &Alarm, status: &Status, terminal: &Terminal) -> String {
-    let mut text = words::alarm_state(alarm.state.0).to_owned();
+    let withheld = words::withheld_text(alarm, status.time, &terminal.zone);
+    let is_withheld = withheld.is_some();
+    let mut text = withheld.unwrap_or_else(|| words::alarm_state(alarm.state.0).to_owned());
     if let Some(since) = alarm.since {
         text += &format!(", {}", terminal.since(since, status.time));
     }
-    if alarm.active.is_none() {
-        text += ", cannot be judged now";
+    match alarm.active {
+        None => text += ", cannot be judged now",
+        Some(true) if is_withheld => text += ", its condition holds",
+        Some(_) => {}
+    }
+    if alarm.first_out {
+        text += ", the first of its group";
+    }
+    if let Some(group) = &alarm.first_out_group {
+        text += &format!(", group {group}");
     }
     let signal = status.signals.iter().find(|signal| Some(&signal.id) == alarm.signal.as_ref());
     if let Some(signal) = signal {
@@ -98,5 +133,58 @@ fn now(alarm: &Alarm, signal: &Signal) -> String {
     match words::limit_text(alarm, Some(signal)) {
         Some(limit) => format!("{place} now {value}, limit {limit}"),
         None => format!("{place} now {value}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use jiff::tz::TimeZone;
+
+    use super::*;
+    use crate::alarm::Withheld;
+    use crate::cli::status::tests::bad_afternoon;
+    use crate::view::{AlarmState, Word};
+
+    fn shown(args: &Args, status: &Status, width: usize) -> String {
+        let terminal = Terminal { width, colour: false, zone: TimeZone::get("America/Chicago").unwrap() };
+        let mut out = Vec::new();
+        show(args, status, &terminal, &mut out).unwrap();
+        String::from_utf8(out).unwrap()
+    }
+
+    #[test]
+    fn a_bad_afternoons_alarms_are_told_in_80_columns() {
+        insta::with_settings!({ snapshot_path => "golden", prepend_module_to_snapshot => false }, {
+            let told = shown(&Args { all: false }, &bad_afternoon(), 80);
+            insta::assert_snapshot!("alarms_in_80_columns", told);
+        });
+    }
+
+    #[test]
+    fn no_line_is_wider_than_the_terminal() {
+        for (width, all) in [(60, true), (80, true), (120, false)] {
+            for line in shown(&Args { all }, &bad_afternoon(), width).lines() {
+                assert!(line.chars().count() <= width, "{width}: {line}");
+            }
+        }
+    }
+
+    #[test]
+    fn each_reason_to_withhold_an_alarm_is_said() {
+        for (why, expected) in [
+            (Withheld::Shelved, "shelved until 10:00:00 by night shift (operator): filter is being changed"),
+            (Withheld::Suppressed, "suppressed by design"),
+            (Withheld::OutOfService, "out of service by night shift (operator): filter is being changed"),
+        ] {
+            let mut status = bad_afternoon();
+            let alarm = status.alarms.iter_mut().find(|alarm| alarm.id == "flow-low").unwrap();
+            alarm.state = Word(AlarmState::Withheld(why));
+            if why == Withheld::Suppressed {
+                alarm.withheld_by = None;
+            }
+            let told = shown(&Args { all: false }, &status, 140);
+            assert!(told.contains(expected), "{why:?}: {told}");
+        }
     }
 }

@@ -53,7 +53,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
                 Ok(())
             })
         });
-        let teller = Teller { data: &data, file: &file, terminal: Terminal::of_stdout() };
+        let teller = Teller { data: &data, file: &file, terminal: Terminal::of_stdout("UTC") };
         let shown = teller.show(args, &story, &stage, &told, out);
         if shown.is_err() {
             end_daemon();

@@ -9,12 +9,14 @@ use std::time::Duration;
 use clap::builder::RangedU64ValueParser;
 
 use crate::cli::connect::{Connection, to_daemon, understood};
+use crate::cli::site_file::Files;
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
+use crate::config;
 use crate::control::protocol::{JOURNAL_ENTRIES_MAX, JournalRequest, Request};
 use crate::history::{JOURNAL_FILE, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL};
 use crate::monitor::Who;
-use crate::view::{Entry, Journal, words};
+use crate::view::{Entry, Journal, Status, words};
 
 /// How often `--follow` asks for new events: well within the time a connection may be silent.
 const FOLLOW_EVERY: Duration = Duration::from_secs(1);
@@ -37,7 +39,8 @@ pub struct Args {
 /// Tells the events.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
     let mut source = Source::of(args, common)?;
-    let mut teller = Teller { json: common.json, terminal: Terminal::of_stdout(), out };
+    let terminal = Terminal::of_stdout(&source.time_zone(common)?);
+    let mut teller = Teller { json: common.json, terminal, out };
     let mut page = match args.after {
         Some(after) => source.after(after)?,
         None => source.last(args.last)?,
@@ -73,6 +76,17 @@ impl Source {
         }
         note_file(&error, &file);
         Ok(Source::File(JournalReader::new(common.data())))
+    }
+
+    /// The zone of the site, as far as it can be known here.
+    fn time_zone(&mut self, common: &Common) -> Result<String, CliError> {
+        let of_file = || config::load(common.config(), &Files).ok()?.time_zone.iana_name().map(str::to_owned);
+        match self {
+            Source::Daemon(daemon) => {
+                understood(&daemon.ask(&Request::Status {})?).map(|status: Status| status.site.time_zone)
+            }
+            Source::File(_) => Ok(of_file().unwrap_or_else(|| "UTC".to_owned())),
+        }
     }
 
     fn last(&mut self, last: usize) -> Result<Journal, CliError> {

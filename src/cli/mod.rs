@@ -12,8 +12,6 @@ use std::process::ExitCode;
 
 use clap::{Parser, Subcommand};
 
-use crate::control::protocol::ActKind;
-
 mod alarms;
 mod check;
 mod connect;
@@ -96,9 +94,23 @@ enum Command {
     /// What has happened, oldest first
     Journal(journal::Args),
     /// Acknowledge alarms: say that you know
-    Ack(operator::Args),
+    #[command(after_help = operator::CAUTION)]
+    Ack(operator::Ack),
     /// Let go of latched alarms whose condition is gone
-    Reset(operator::Args),
+    #[command(after_help = operator::CAUTION)]
+    Reset(operator::Reset),
+    /// Set alarms aside for a time: they go on watching, and call nobody
+    #[command(after_help = operator::CAUTION)]
+    Shelve(operator::Shelve),
+    /// Take alarms back from the shelf before their time
+    #[command(after_help = operator::CAUTION)]
+    Unshelve(operator::Unshelve),
+    /// Take alarms out of service for maintenance, until they are put back
+    #[command(after_help = operator::CAUTION)]
+    OutOfService(operator::OutOfService),
+    /// Put alarms back into service
+    #[command(after_help = operator::CAUTION)]
+    InService(operator::InService),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
 }
@@ -128,8 +140,12 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Status(args) => status::run(args, common, out),
         Command::Alarms(args) => alarms::run(args, common, out),
         Command::Journal(args) => journal::run(args, common, out),
-        Command::Ack(args) => operator::run(ActKind::Acknowledge, args, common, out),
-        Command::Reset(args) => operator::run(ActKind::Reset, args, common, out),
+        Command::Ack(args) => operator::acknowledge(args, common, out),
+        Command::Reset(args) => operator::act(args.into(), common, out),
+        Command::Shelve(args) => operator::act(args.into(), common, out),
+        Command::Unshelve(args) => operator::act(args.into(), common, out),
+        Command::OutOfService(args) => operator::act(args.into(), common, out),
+        Command::InService(args) => operator::act(args.into(), common, out),
         Command::Verify(args) => verify::run(args, common, out),
     }
 }

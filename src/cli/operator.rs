@@ -1,109 +1,107 @@
-//! `siskin ack` and `siskin reset`: what an operator does about alarms, over the control socket.
+//! `siskin ack`, `reset`, `shelve`, `unshelve`, `out-of-service` and `in-service`: what an operator does
+//! about alarms, over the control socket.
 //!
 //! They change siskin's own record of an alarm, and nothing in the plant.
 
-use std::io::Write;
+use std::io::{self, BufRead, IsTerminal, Write};
 
 use crate::cli::connect::{to_daemon, understood};
-use crate::cli::{CliError, Common, Outcome};
-use crate::control::protocol::{ActKind, ActRequest, Acted, Alarms, AllWord, Request};
-use crate::view::words;
+use crate::cli::terminal::Terminal;
+use crate::cli::{CliError, Common, Outcome, alarms};
+use crate::control::protocol::{ActRequest, Acted, Alarms, Request};
+use crate::view::{Alarm, Status};
 
-/// Which alarms, who says so, and why.
-#[derive(Debug, clap::Args)]
-#[command(group = clap::ArgGroup::new("which").required(true).args(["alarms", "all"]))]
-pub struct Args {
-    /// Ids of alarms, as `siskin alarms` shows them
-    #[arg(value_name = "ALARM")]
-    alarms: Vec<String>,
-    /// Every alarm for which this means something now
-    #[arg(long)]
-    all: bool,
-    /// Your name, for the record, when several people use one account
-    #[arg(long, value_name = "NAME")]
-    name: Option<String>,
-    /// Why, for the record
-    #[arg(long, value_name = "TEXT")]
-    remark: Option<String>,
-}
+mod args;
+mod fate;
 
-/// Asks for the action, and tells what became of it for each alarm.
-pub fn run(kind: ActKind, args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
-    let request = Request::Act(ActRequest {
-        kind,
-        alarms: if args.all { Alarms::All(AllWord::All) } else { Alarms::These(args.alarms.clone()) },
-        name: args.name.clone(),
-        remark: args.remark.clone(),
-    });
-    let answer = to_daemon(common)?.ask(&request)?;
+pub use args::{Ack, InService, OutOfService, Reset, Shelve, Unshelve};
+
+/// Below the help of each of these commands.
+pub const CAUTION: &str = "This changes siskin's own record of an alarm and nothing in the plant. \
+    siskin is not a safety system: gas detection, shutdown systems and local rules stand above it.";
+
+/// Asks for an action, and tells what became of it for each alarm.
+pub fn act(request: ActRequest, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    let answer = to_daemon(common)?.ask(&Request::Act(request.clone()))?;
     let results: Vec<Acted> = understood(&answer)?;
     if common.json {
         writeln!(out, "{answer}")?;
     } else {
-        tell(kind, &results, out)?;
+        tell(&request, &results, out)?;
     }
     Ok(if results.iter().all(|result| result.done) { Outcome::Done } else { Outcome::No })
 }
 
-fn tell(kind: ActKind, results: &[Acted], out: &mut dyn Write) -> Result<(), CliError> {
+fn tell(request: &ActRequest, results: &[Acted], out: &mut dyn Write) -> io::Result<()> {
     if results.is_empty() {
-        writeln!(out, "No alarm waits for {}.", noun(kind))?;
+        writeln!(out, "{}", fate::nothing_to_do(request))?;
     }
-    for result in results {
-        writeln!(out, "{}: {}", result.alarm, fate(result))?;
-    }
-    Ok(())
+    results.iter().try_for_each(|result| writeln!(out, "{}: {}", result.alarm, fate::fate(request, result)))
 }
 
-const fn noun(kind: ActKind) -> &'static str {
-    match kind {
-        ActKind::Acknowledge => "an acknowledgement",
-        ActKind::Reset => "a reset",
+/// Acknowledges. Alarms that are not named one by one are shown first, and on a terminal the operator is
+/// asked; what calls between that and the acknowledgement is not acknowledged.
+pub fn acknowledge(args: &Ack, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    let mut request = ActRequest::from(args);
+    if args.is_blind() {
+        let status: Status = understood(&to_daemon(common)?.ask(&Request::Status {})?)?;
+        request.seen = Some(status.seq);
+        if !common.json && !agreed(&request, &status, out)? {
+            writeln!(out, "Nothing was acknowledged.")?;
+            return Ok(Outcome::No);
+        }
+    }
+    act(request, common, out)
+}
+
+/// Shows what is to be acknowledged. Whether the operator wants it; where nobody can be asked, they do.
+fn agreed(request: &ActRequest, status: &Status, out: &mut dyn Write) -> io::Result<bool> {
+    let meant = |alarm: &Alarm| alarm.state.is_unacknowledged() && is_in(alarm, &request.alarms);
+    let number = status.alarms.iter().filter(|alarm| meant(alarm)).count();
+    let asked = io::stdin().is_terminal() && io::stdout().is_terminal();
+    if number == 0 || !asked {
+        return Ok(true);
+    }
+    alarms::tell(status, meant, &Terminal::of_stdout(&status.site.time_zone), out)?;
+    let these = if number == 1 { "this alarm".to_owned() } else { format!("these {number} alarms") };
+    confirmed(&format!("Acknowledge {these}?"), &mut io::stdin().lock(), out)
+}
+
+fn is_in(alarm: &Alarm, alarms: &Alarms) -> bool {
+    match alarms {
+        Alarms::These(ids) => ids.contains(&alarm.id),
+        Alarms::Group(named) => alarm.first_out_group.as_ref() == Some(&named.group),
+        Alarms::All(_) => true,
     }
 }
 
-fn fate(result: &Acted) -> String {
-    let state = result.state.map_or("its state is not known", |state| words::alarm_state(state.0));
-    match (result.refused.as_deref(), &result.nearest) {
-        (None, _) => state.to_owned(),
-        (Some("unknown_alarm"), Some(nearest)) => format!("refused: no such alarm; is {nearest} meant?"),
-        (Some("unknown_alarm"), None) => {
-            "refused: no such alarm; `siskin alarms --all` shows them".to_owned()
-        }
-        (Some("nothing_to_acknowledge"), _) => format!("refused: nothing to acknowledge, it is {state}"),
-        (Some("nothing_to_reset"), _) => format!("refused: nothing to reset, it is {state}"),
-        (Some("still_active"), _) => {
-            "refused: its condition still holds, and a reset would hide it".to_owned()
-        }
-        (Some("not_acknowledged"), _) => "refused: it must be acknowledged first".to_owned(),
-        (Some(other), _) => format!("refused: {}", other.replace('_', " ")),
-    }
+/// Whether the answer to the question is yes.
+fn confirmed(question: &str, answers: &mut dyn BufRead, out: &mut dyn Write) -> io::Result<bool> {
+    write!(out, "{question} [y/N] ")?;
+    out.flush()?;
+    let mut answer = String::new();
+    answers.read_line(&mut answer)?;
+    Ok(matches!(answer.trim().to_lowercase().as_str(), "y" | "yes"))
 }
 
 #[cfg(test)]
 mod tests {
+    #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::alarm::Life;
-    use crate::view::Word;
 
     #[test]
-    fn what_became_of_each_alarm_is_said_in_words() {
-        let result = |state: Option<Life>, refused: Option<&str>, nearest: Option<&str>| Acted {
-            alarm: "h2s-high".to_owned(),
-            done: refused.is_none(),
-            state: state.map(Word),
-            refused: refused.map(str::to_owned),
-            nearest: nearest.map(str::to_owned),
-        };
-        for (result, expected) in [
-            (result(Some(Life::Acknowledged), None, None), "active, acknowledged"),
-            (result(None, Some("unknown_alarm"), Some("h2s-high")), "is h2s-high meant?"),
-            (result(Some(Life::Normal), Some("nothing_to_reset"), None), "nothing to reset, it is normal"),
-            (result(None, Some("still_active"), None), "its condition still holds"),
-            (result(None, Some("some_day"), None), "refused: some day"),
+    fn only_a_yes_is_a_yes() {
+        for (answer, yes) in [
+            ("y\n", true),
+            ("YES\n", true),
+            ("\n", false),
+            ("n\n", false),
+            ("", false),
+            ("yesterday\n", false),
         ] {
-            let told = fate(&result);
-            assert!(told.contains(expected), "{told}");
+            let mut asked = Vec::new();
+            assert_eq!(confirmed("Really?", &mut answer.as_bytes(), &mut asked).unwrap(), yes, "{answer:?}");
+            assert_eq!(asked, b"Really? [y/N] ");
         }
     }
 }

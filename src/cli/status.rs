@@ -20,7 +20,8 @@ pub fn run(_args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome
     if common.json {
         writeln!(out, "{answer}")?;
     } else {
-        tell(&understood(&answer)?, &Terminal::of_stdout(), out)?;
+        let status: Status = understood(&answer)?;
+        tell(&status, &Terminal::of_stdout(&status.site.time_zone), out)?;
     }
     Ok(Outcome::Done)
 }
@@ -30,6 +31,7 @@ fn tell(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result
     if status.alarms.iter().any(Alarm::needs_somebody) {
         writeln!(out, "\nAlarms that need somebody")?;
         alarms::tell(status, Alarm::needs_somebody, terminal, out)?;
+        alarms::tell_what_was_seen(status, terminal, out)?;
     }
     signals(status, terminal, out)?;
     devices(status, terminal, out)?;
@@ -81,12 +83,14 @@ fn counts(status: &Status) -> String {
     let summary = &status.summary;
     let signals = summary.signals_good + summary.signals_uncertain + summary.signals_bad;
     let mut text = format!(
-        "{} active, {} not acknowledged; {} of {} good",
+        "{} active, {} not acknowledged",
         count(summary.alarms_active, "alarm"),
         summary.alarms_unacknowledged,
-        summary.signals_good,
-        count(signals, "signal"),
     );
+    if summary.alarms_withheld > 0 {
+        text += &format!(", {} withheld", summary.alarms_withheld);
+    }
+    text += &format!("; {} of {} good", summary.signals_good, count(signals, "signal"));
     for (number, what) in
         [(summary.signals_uncertain, "to be used with care"), (summary.signals_bad, "not measured")]
     {
@@ -264,7 +268,7 @@ fn line_text(line: &Line) -> String {
 }
 
 #[cfg(test)]
-mod tests {
+pub mod tests {
     #![allow(clippy::unwrap_used)]
     use jiff::tz::TimeZone;
 
@@ -274,13 +278,14 @@ mod tests {
 
     /// The answer that HTTP and the control socket give for a bad afternoon: the golden file of the
     /// JSON contract, so that the command is proven against what is really sent.
-    fn bad_afternoon() -> Status {
+    pub fn bad_afternoon() -> Status {
         let golden = include_str!("../serve/golden/status.snap");
         serde_json::from_str(golden.splitn(3, "---").nth(2).unwrap()).unwrap()
     }
 
     fn shown(status: &Status, width: usize) -> String {
-        let terminal = Terminal { width, colour: false, zone: TimeZone::UTC };
+        let zone = TimeZone::get(&status.site.time_zone).unwrap();
+        let terminal = Terminal { width, colour: false, zone };
         let mut out = Vec::new();
         tell(status, &terminal, &mut out).unwrap();
         String::from_utf8(out).unwrap()

@@ -36,8 +36,8 @@ pub enum Mark {
 }
 
 impl Terminal {
-    /// Standard output, as its user has set it up.
-    pub fn of_stdout() -> Terminal {
+    /// Standard output, as its user has set it up; times are told in the zone of this IANA name.
+    pub fn of_stdout(zone: &str) -> Terminal {
         let stdout = io::stdout();
         let no_colour = std::env::var_os("NO_COLOR").is_some_and(|set| !set.is_empty());
         let window = rustix::termios::tcgetwinsize(&stdout).ok().map(|size| usize::from(size.ws_col));
@@ -45,7 +45,7 @@ impl Terminal {
         Terminal {
             width: width.clamp(WIDTH_MIN, WIDTH_MAX),
             colour: stdout.is_terminal() && !no_colour,
-            zone: TimeZone::system(),
+            zone: TimeZone::get(zone).unwrap_or(TimeZone::UTC),
         }
     }
 

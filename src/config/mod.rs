@@ -21,6 +21,7 @@ use toml::de::DeTable;
 
 pub use problem::{Located, Problems, Severity};
 use problem::{Problem, Span, Texts};
+pub use raw::duration;
 use raw::{Reader, Root, Shape};
 pub use reference::reference;
 pub use site::{

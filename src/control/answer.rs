@@ -6,11 +6,10 @@ use serde::Serialize;
 use tokio::time::timeout;
 
 use crate::control::protocol::{
-    ActKind, ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT,
-    JournalRequest, Request,
+    ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest, Request,
 };
 use crate::daemon::{ActError, Handle};
-use crate::monitor::{Action, ActionKind, ActionResult, Refusal, Targets, Who};
+use crate::monitor::{Action, ActionResult, Refusal, Targets, Who};
 use crate::view::{self, Journal, Status, Word};
 
 /// How long an action may take until it is in the journal.
@@ -46,17 +45,15 @@ async fn journal(wanted: &JournalRequest, handle: &Handle) -> Result<Answer, Fai
 async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, Failure> {
     tracing::info!(user, kind = ?wanted.kind, "operator action");
     let action = Action {
-        kind: match wanted.kind {
-            ActKind::Acknowledge => ActionKind::Acknowledge,
-            ActKind::Reset => ActionKind::Reset,
-        },
+        kind: wanted.action_kind()?,
         targets: match wanted.alarms {
             Alarms::These(ids) => Targets::These(ids),
+            Alarms::Group(named) => Targets::Group(named.group),
             Alarms::All(_) => Targets::All,
         },
         who: Who { user: user.to_owned(), name: wanted.name },
         remark: wanted.remark,
-        seen: None,
+        seen: wanted.seen,
     };
     match timeout(ACT_MAX, handle.act(action)).await {
         Ok(Ok(results)) => json(&results.into_iter().map(Acted::from).collect::<Vec<_>>()),
@@ -80,26 +77,109 @@ fn unavailable(message: String) -> Failure {
 
 impl From<ActionResult> for Acted {
     fn from(result: ActionResult) -> Acted {
-        let (state, refused, nearest) = match result.result {
-            Ok(life) => (Some(life), None, None),
-            Err(Refusal::UnknownAlarm { nearest }) => (None, Some("unknown_alarm"), nearest),
-            Err(Refusal::NothingToAcknowledge(life)) => (Some(life), Some("nothing_to_acknowledge"), None),
-            Err(Refusal::NothingToReset(life)) => (Some(life), Some("nothing_to_reset"), None),
-            Err(Refusal::StillActive) => (None, Some("still_active"), None),
-            Err(Refusal::NotAcknowledged) => (None, Some("not_acknowledged"), None),
-            Err(Refusal::NotSeen) => (None, Some("not_seen"), None),
-            Err(Refusal::Withheld(_)) => (None, Some("withheld"), None),
-            Err(Refusal::ShelvedTooLong { .. }) => (None, Some("shelved_too_long"), None),
-            Err(Refusal::NotShelved) => (None, Some("not_shelved"), None),
-            Err(Refusal::AlreadyOutOfService) => (None, Some("already_out_of_service"), None),
-            Err(Refusal::AlreadyInService) => (None, Some("already_in_service"), None),
-        };
-        Acted {
+        let mut acted = Acted {
             alarm: result.alarm,
-            done: refused.is_none(),
-            state: state.map(Word),
-            refused: refused.map(str::to_owned),
-            nearest,
+            done: result.result.is_ok(),
+            state: None,
+            refused: None,
+            nearest: None,
+            withheld: None,
+            max_s: None,
+        };
+        match result.result {
+            Ok(life) => acted.state = Some(Word(life)),
+            Err(refusal) => {
+                acted.refused = Some(word(&refusal).to_owned());
+                acted.explain(refusal);
+            }
+        }
+        acted
+    }
+}
+
+impl Acted {
+    /// Takes over what a refusal tells beside its word.
+    fn explain(&mut self, refusal: Refusal) {
+        match refusal {
+            Refusal::UnknownAlarm { nearest } | Refusal::UnknownGroup { nearest } => self.nearest = nearest,
+            Refusal::NothingToAcknowledge(life) | Refusal::NothingToReset(life) => {
+                self.state = Some(Word(life));
+            }
+            Refusal::Withheld(withheld) => self.withheld = Some(Word(withheld)),
+            Refusal::ShelvedTooLong { max } => self.max_s = Some(max.as_secs()),
+            Refusal::NotSeen
+            | Refusal::StillActive
+            | Refusal::NotAcknowledged
+            | Refusal::NotShelved
+            | Refusal::AlreadyOutOfService
+            | Refusal::AlreadyInService => {}
+        }
+    }
+}
+
+const fn word(refusal: &Refusal) -> &'static str {
+    match refusal {
+        Refusal::UnknownAlarm { .. } => "unknown_alarm",
+        Refusal::UnknownGroup { .. } => "unknown_group",
+        Refusal::NothingToAcknowledge(_) => "nothing_to_acknowledge",
+        Refusal::NotSeen => "not_seen",
+        Refusal::NothingToReset(_) => "nothing_to_reset",
+        Refusal::StillActive => "still_active",
+        Refusal::NotAcknowledged => "not_acknowledged",
+        Refusal::Withheld(_) => "withheld",
+        Refusal::ShelvedTooLong { .. } => "shelved_too_long",
+        Refusal::NotShelved => "not_shelved",
+        Refusal::AlreadyOutOfService => "already_out_of_service",
+        Refusal::AlreadyInService => "already_in_service",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use std::time::Duration;
+
+    use super::*;
+    use crate::alarm::{Life, Withheld};
+
+    const DOCUMENT: &str = include_str!("../../docs/control-socket.md");
+
+    fn refusals() -> Vec<Refusal> {
+        vec![
+            Refusal::UnknownAlarm { nearest: Some("h2s-high".to_owned()) },
+            Refusal::UnknownGroup { nearest: None },
+            Refusal::NothingToAcknowledge(Life::Normal),
+            Refusal::NotSeen,
+            Refusal::NothingToReset(Life::Normal),
+            Refusal::StillActive,
+            Refusal::NotAcknowledged,
+            Refusal::Withheld(Withheld::Shelved),
+            Refusal::ShelvedTooLong { max: Duration::from_secs(43_200) },
+            Refusal::NotShelved,
+            Refusal::AlreadyOutOfService,
+            Refusal::AlreadyInService,
+        ]
+    }
+
+    #[test]
+    fn every_refusal_stands_in_the_document() {
+        for refusal in refusals() {
+            let row = format!("\n| `{}` | ", word(&refusal));
+            assert!(DOCUMENT.contains(&row), "{refusal:?}");
+        }
+    }
+
+    #[test]
+    fn the_documents_answers_are_what_is_really_sent() {
+        let sent = [
+            ("h2s-high", Ok(Life::Acknowledged)),
+            ("h2s-hihg", Err(refusals().remove(0))),
+            ("flow-low", Err(refusals().remove(8))),
+        ];
+        for (alarm, result) in sent {
+            let acted = Acted::from(ActionResult { alarm: alarm.to_owned(), result });
+            let answer = serde_json::to_string(&json(&[acted]).unwrap()).unwrap();
+            assert!(DOCUMENT.contains(&answer), "{answer}");
         }
     }
 }

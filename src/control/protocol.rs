@@ -8,7 +8,8 @@ use std::time::Duration;
 use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
-use crate::alarm::Life;
+use crate::alarm::{Life, Withheld};
+use crate::monitor::ActionKind;
 use crate::view::Word;
 
 /// The longest request, its newline included.
@@ -65,6 +66,16 @@ pub struct ActRequest {
     pub kind: ActKind,
     /// Of which alarms.
     pub alarms: Alarms,
+    /// With `shelve`: for how long, in seconds.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub for_s: Option<u64>,
+    /// With `shelve`: until the condition is gone for the first time.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub once: bool,
+    /// With `acknowledge`: the `seq` of the status the operator looked at. An alarm that has called
+    /// since is not acknowledged.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub seen: Option<u64>,
     /// The operator's name, beside the operating-system user that the daemon finds out by itself.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub name: Option<String>,
@@ -81,16 +92,34 @@ pub enum ActKind {
     Acknowledge,
     /// Let go of a latched alarm.
     Reset,
+    /// Set aside for a time.
+    Shelve,
+    /// Back from the shelf.
+    Unshelve,
+    /// Take out of service for maintenance.
+    OutOfService,
+    /// Put back into service.
+    InService,
 }
 
-/// Of which alarms: a list of ids, or the word `"all"`.
+/// Of which alarms: a list of ids, `{"group": "…"}`, or the word `"all"`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-#[serde(untagged, expecting = "`alarms` must be a list of alarm ids, or \"all\"")]
+#[serde(untagged, expecting = "`alarms` must be a list of alarm ids, {\"group\": \"…\"}, or \"all\"")]
 pub enum Alarms {
     /// These, by id.
     These(Vec<String>),
+    /// Every alarm of a first-out group for which the action means something now.
+    Group(GroupName),
     /// Every alarm for which the action means something now.
     All(AllWord),
+}
+
+/// A first-out group.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct GroupName {
+    /// Its name.
+    pub group: String,
 }
 
 /// The word `"all"`.
@@ -144,13 +173,16 @@ pub struct Acted {
     pub alarm: String,
     /// Whether it was done.
     pub done: bool,
-    /// The alarm's state afterwards, where it is known.
+    /// Where the alarm is in its life cycle afterwards, where that is known.
     pub state: Option<Word<Life>>,
-    /// Why it was not done: `unknown_alarm`, `nothing_to_acknowledge`, `nothing_to_reset`,
-    /// `still_active`, `not_acknowledged`.
+    /// Why it was not done; the words are listed in `docs/control-socket.md`.
     pub refused: Option<String>,
-    /// For `unknown_alarm`: the id that was perhaps meant.
+    /// For `unknown_alarm` and `unknown_group`: the name that was perhaps meant.
     pub nearest: Option<String>,
+    /// For `withheld`: why it is.
+    pub withheld: Option<Word<Withheld>>,
+    /// For `shelved_too_long`: the longest time that the site allows, in seconds.
+    pub max_s: Option<u64>,
 }
 
 impl Request {
@@ -188,12 +220,61 @@ impl JournalRequest {
 }
 
 impl ActRequest {
+    /// The bare request.
+    pub fn new(kind: ActKind, alarms: Alarms) -> ActRequest {
+        ActRequest { kind, alarms, for_s: None, once: false, seen: None, name: None, remark: None }
+    }
+
     fn check(&self) -> Result<(), Failure> {
         if self.alarms == Alarms::These(Vec::new()) {
             return Err(Failure::bad_request("`alarms` names no alarm".to_owned()));
         }
+        let sweeping = matches!(self.alarms, Alarms::All(_));
+        match self.kind {
+            ActKind::Shelve if sweeping => return Err(Failure::names_wanted("shelve")),
+            ActKind::OutOfService if sweeping => return Err(Failure::names_wanted("out_of_service")),
+            ActKind::OutOfService if self.remark.is_none() => {
+                let message = "`out_of_service` needs a `remark`: it has no end, and whoever finds the alarm \
+                               so must learn why";
+                return Err(Failure::bad_request(message.to_owned()));
+            }
+            ActKind::Acknowledge => {}
+            _ if self.seen.is_some() => {
+                return Err(Failure::bad_request("`seen` goes with `acknowledge` alone".to_owned()));
+            }
+            ActKind::Reset
+            | ActKind::Shelve
+            | ActKind::Unshelve
+            | ActKind::OutOfService
+            | ActKind::InService => {}
+        }
         check_words("name", self.name.as_deref(), NAME_CHARS_MAX)?;
-        check_words("remark", self.remark.as_deref(), REMARK_CHARS_MAX)
+        check_words("remark", self.remark.as_deref(), REMARK_CHARS_MAX)?;
+        self.action_kind().map(drop)
+    }
+
+    /// What is asked of the monitor.
+    ///
+    /// # Errors
+    /// When the fields do not go together.
+    pub fn action_kind(&self) -> Result<ActionKind, Failure> {
+        match (self.kind, self.for_s, self.once) {
+            (ActKind::Shelve, Some(1..), false) => {
+                Ok(ActionKind::Shelve(self.for_s.map(Duration::from_secs)))
+            }
+            (ActKind::Shelve, None, true) => Ok(ActionKind::Shelve(None)),
+            (ActKind::Shelve, _, _) => Err(Failure::bad_request(
+                "`shelve` needs either `for_s`, a number of seconds from 1 on, or `\"once\":true`".to_owned(),
+            )),
+            (_, Some(_), _) | (_, _, true) => {
+                Err(Failure::bad_request("`for_s` and `once` go with `shelve` alone".to_owned()))
+            }
+            (ActKind::Acknowledge, None, false) => Ok(ActionKind::Acknowledge),
+            (ActKind::Reset, None, false) => Ok(ActionKind::Reset),
+            (ActKind::Unshelve, None, false) => Ok(ActionKind::Unshelve),
+            (ActKind::OutOfService, None, false) => Ok(ActionKind::RemoveFromService),
+            (ActKind::InService, None, false) => Ok(ActionKind::ReturnToService),
+        }
     }
 }
 
@@ -215,6 +296,10 @@ fn check_words(field: &str, words: Option<&str>, chars_max: usize) -> Result<(),
 }
 
 impl Failure {
+    fn names_wanted(kind: &str) -> Failure {
+        Failure::bad_request(format!("`{kind}` does not go with \"all\": name the alarms, or their group"))
+    }
+
     /// A failure of kind `bad_request`.
     pub fn bad_request(message: String) -> Failure {
         Failure { kind: FailureKind::BadRequest, message }
@@ -231,7 +316,7 @@ mod tests {
     }
 
     fn act(alarms: Alarms) -> ActRequest {
-        ActRequest { kind: ActKind::Acknowledge, alarms, name: None, remark: None }
+        ActRequest::new(ActKind::Acknowledge, alarms)
     }
 
     #[test]
@@ -252,6 +337,26 @@ mod tests {
         assert_eq!(all, Request::Act(act(Alarms::All(AllWord::All))));
     }
 
+    fn these() -> Alarms {
+        Alarms::These(vec!["h2s-high".to_owned()])
+    }
+
+    #[test]
+    fn each_kind_asks_the_monitor_for_one_thing() {
+        let kind = |kind: &str| {
+            let line = format!(r#"{{"ask":"act","alarms":["x"],"remark":"why","kind":{kind}}}"#);
+            let Request::Act(act) = parse(&line).unwrap() else { panic!("{line}") };
+            act.action_kind().unwrap()
+        };
+        assert_eq!(kind(r#""acknowledge""#), ActionKind::Acknowledge);
+        assert_eq!(kind(r#""reset""#), ActionKind::Reset);
+        assert_eq!(kind(r#""shelve","for_s":7200"#), ActionKind::Shelve(Some(Duration::from_secs(7200))));
+        assert_eq!(kind(r#""shelve","once":true"#), ActionKind::Shelve(None));
+        assert_eq!(kind(r#""unshelve""#), ActionKind::Unshelve);
+        assert_eq!(kind(r#""out_of_service""#), ActionKind::RemoveFromService);
+        assert_eq!(kind(r#""in_service""#), ActionKind::ReturnToService);
+    }
+
     #[test]
     fn a_request_reads_back_as_it_was_written() {
         for request in [
@@ -259,6 +364,10 @@ mod tests {
             Request::Alarms {},
             Request::Journal(JournalRequest { last: Some(20), ..JournalRequest::default() }),
             Request::Act(act(Alarms::All(AllWord::All))),
+            Request::Act(act(Alarms::Group(GroupName { group: "upset".to_owned() }))),
+            Request::Act(ActRequest { seen: Some(245), ..act(Alarms::All(AllWord::All)) }),
+            Request::Act(ActRequest { kind: ActKind::Shelve, once: true, ..act(these()) }),
+            Request::Act(ActRequest { kind: ActKind::Shelve, for_s: Some(60), ..act(these()) }),
         ] {
             let line = serde_json::to_string(&request).unwrap();
             assert_eq!(parse(&line), Ok(request), "{line}");
@@ -278,7 +387,24 @@ mod tests {
             (r#"{"ask":"act","kind":"acknowledge"}"#, "missing field `alarms`"),
             (
                 r#"{"ask":"act","kind":"acknowledge","alarms":"some"}"#,
-                "must be a list of alarm ids, or \"all\"",
+                "must be a list of alarm ids, {\"group\": \"…\"}, or \"all\"",
+            ),
+            (r#"{"ask":"act","kind":"shelve","alarms":["x"]}"#, "needs either `for_s`"),
+            (r#"{"ask":"act","kind":"shelve","alarms":["x"],"for_s":0}"#, "needs either `for_s`"),
+            (
+                r#"{"ask":"act","kind":"shelve","alarms":["x"],"for_s":60,"once":true}"#,
+                "needs either `for_s`",
+            ),
+            (r#"{"ask":"act","kind":"reset","alarms":["x"],"for_s":60}"#, "go with `shelve` alone"),
+            (r#"{"ask":"act","kind":"shelve","alarms":"all","once":true}"#, "does not go with \"all\""),
+            (
+                r#"{"ask":"act","kind":"out_of_service","alarms":"all","remark":"x"}"#,
+                "does not go with \"all\"",
+            ),
+            (r#"{"ask":"act","kind":"out_of_service","alarms":["x"]}"#, "needs a `remark`"),
+            (
+                r#"{"ask":"act","kind":"reset","alarms":"all","seen":3}"#,
+                "`seen` goes with `acknowledge` alone",
             ),
             (r#"{"ask":"act","kind":"acknowledge","alarms":[]}"#, "names no alarm"),
             (r#"{"ask":"act","kind":"acknowledge","alarms":"all","remrak":"x"}"#, "unknown field `remrak`"),

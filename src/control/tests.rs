@@ -41,6 +41,7 @@ impl House {
             seq: 0,
             site_id: "willow-bend".to_owned(),
             site_name: "Willow Bend Interconnect".to_owned(),
+            time_zone: "America/Chicago".to_owned(),
             lines: Vec::new(),
             devices: Vec::new(),
             signals: Vec::new(),
@@ -138,11 +139,12 @@ async fn read_line(stream: &mut BufReader<UnixStream>) -> String {
 #[tokio::test]
 async fn an_action_carries_the_user_that_the_kernel_names() {
     let mut house = House::new();
+    let alarms = Alarms::These(vec!["h2s-high".to_owned(), "h2s-hihg".to_owned()]);
     let request = ActRequest {
-        kind: ActKind::Acknowledge,
-        alarms: Alarms::These(vec!["h2s-high".to_owned(), "h2s-hihg".to_owned()]),
+        seen: Some(245),
         name: Some("night shift".to_owned()),
         remark: Some("called gas control".to_owned()),
+        ..ActRequest::new(ActKind::Acknowledge, alarms)
     };
     let answer = house.ask(Request::Act(request)).await.unwrap();
     let answer: Vec<Acted> = serde_json::from_str(&answer).unwrap();
@@ -154,7 +156,7 @@ async fn an_action_carries_the_user_that_the_kernel_names() {
     let whoami = std::process::Command::new("id").arg("-un").output().unwrap().stdout;
     assert_eq!(action.who.user, String::from_utf8(whoami).unwrap().trim());
     assert_eq!(action.who.name.as_deref(), Some("night shift"));
-    assert_eq!(action.remark.as_deref(), Some("called gas control"));
+    assert_eq!((action.remark.as_deref(), action.seen), (Some("called gas control"), Some(245)));
 }
 
 #[tokio::test]

@@ -4,7 +4,7 @@ use crate::alarm::Life;
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
-use crate::monitor::{EventKind, Remembered};
+use crate::monitor::{Decision, EventKind, Remembered, Who};
 
 impl JournalSource for JournalReader {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
@@ -28,5 +28,8 @@ pub(super) fn remembered(entry: &JournalEntry) -> Option<Remembered> {
     let life = Life::from_word(entry.detail.get("state")?.as_str()?)?;
     let until = entry.detail.get("until").and_then(|until| until.as_str()?.parse().ok());
     let first_out = entry.detail.get("first_out").and_then(serde_json::Value::as_bool).unwrap_or(false);
-    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life, until, first_out })
+    let remark = entry.detail.get("remark").and_then(|remark| remark.as_str().map(str::to_owned));
+    let who = entry.user.clone().map(|user| Who { user, name: entry.name.clone() });
+    let decision = who.map(|who| Decision { who, remark });
+    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life, until, first_out, decision })
 }

@@ -27,6 +27,9 @@ pub(super) fn monitor_plan(site: &Site) -> Plan {
     );
     plan.push_buttons = site.push_buttons.iter().map(button).collect();
     plan.shelve_max = site.shelve_max;
+    if let Some(zone) = site.time_zone.iana_name() {
+        zone.clone_into(&mut plan.time_zone);
+    }
     plan
 }
 

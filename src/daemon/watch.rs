@@ -73,7 +73,7 @@ impl Watch {
                     self.pass(Input::Line(report));
                 }
             }
-            rhythm.changed = true;
+            rhythm.publish_soon();
             taken += 1;
             next = if taken < INPUTS_AT_ONCE_MAX { self.lines.try_recv().ok() } else { None };
         }
@@ -137,7 +137,7 @@ impl Watch {
 
     fn publish_when_due(&mut self, rhythm: &mut Rhythm) {
         let now = (self.clock)().mono;
-        if now >= rhythm.publish_at() {
+        if now >= rhythm.publish_at {
             rhythm.published(now);
             self.publish();
         }
@@ -168,29 +168,27 @@ async fn committed(recorded: Committed) -> Result<(), ActError> {
 
 /// When the monitor's thread has something to do of itself.
 struct Rhythm {
-    changed: bool,
     published: Mono,
+    publish_at: Mono,
     look_after_at: Mono,
     line_reports: Vec<Mono>,
 }
 
 impl Rhythm {
     fn new(now: Mono, lines: usize) -> Self {
-        Rhythm { changed: true, published: now, look_after_at: now, line_reports: vec![now; lines] }
+        Rhythm { published: now, publish_at: now, look_after_at: now, line_reports: vec![now; lines] }
     }
 
-    fn publish_at(&self) -> Mono {
-        self.published + if self.changed { PUBLISH_PAUSE } else { PUBLISH_EVERY }
+    fn publish_soon(&mut self) {
+        self.publish_at = self.publish_at.min(self.published + PUBLISH_PAUSE);
     }
 
     fn publish_now(&mut self) {
-        self.changed = true;
-        self.published = self.published - PUBLISH_PAUSE;
+        self.publish_at = self.published;
     }
 
     fn published(&mut self, now: Mono) {
-        self.changed = false;
-        self.published = now;
+        (self.published, self.publish_at) = (now, now + PUBLISH_EVERY);
     }
 
     fn line_reported(&mut self, line: usize, now: Mono) {
@@ -205,7 +203,7 @@ impl Rhythm {
     }
 
     fn next(&self, wake: Option<Mono>) -> Mono {
-        let own = self.publish_at().min(self.look_after_at);
+        let own = self.publish_at.min(self.look_after_at);
         wake.map_or(own, |wake| own.min(wake))
     }
 }

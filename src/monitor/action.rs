@@ -40,6 +40,15 @@ pub enum ActionKind {
     ReturnToService,
 }
 
+/// Who decided that an alarm be withheld, and why.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Decision {
+    /// Who.
+    pub who: Who,
+    /// Why, in their words.
+    pub remark: Option<String>,
+}
+
 /// Of which alarms.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Targets {
@@ -54,7 +63,7 @@ pub enum Targets {
 /// What became of an action for one alarm.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ActionResult {
-    /// The alarm's id, as it was asked for.
+    /// The alarm's id, as it was asked for; where a group is not known, the group's name.
     pub alarm: String,
     /// Its new state, or why nothing was done.
     pub result: Result<Life, Refusal>,
@@ -66,6 +75,11 @@ pub enum Refusal {
     /// There is no such alarm; perhaps this one was meant.
     UnknownAlarm {
         /// The nearest id.
+        nearest: Option<String>,
+    },
+    /// No alarm is in this group; perhaps that one was meant.
+    UnknownGroup {
+        /// The nearest name of a group.
         nearest: Option<String>,
     },
     /// Nobody waits for an acknowledgement.
@@ -99,9 +113,13 @@ impl Step<'_> {
         let plan = self.plan;
         let results = match &action.targets {
             Targets::These(ids) => ids.iter().map(|id| self.act_on_named(id, action)).collect(),
-            Targets::Group(group) => self.act_on_all(action, |alarm| {
-                plan.alarms[alarm.0].first_out_group.as_deref() == Some(group.as_str())
-            }),
+            Targets::Group(group) if plan.groups().all(|known| known != group) => {
+                let nearest = nearest(group, plan.groups());
+                vec![ActionResult { alarm: group.clone(), result: Err(Refusal::UnknownGroup { nearest }) }]
+            }
+            Targets::Group(group) => {
+                self.act_on_all(action, |alarm| plan.alarms[alarm.0].first_out_group.as_ref() == Some(group))
+            }
             Targets::All => self.act_on_all(action, |_| true),
         };
         self.output.results.extend(results);
@@ -122,7 +140,7 @@ impl Step<'_> {
         match self.plan.alarm(id) {
             Some(alarm) => self.act_on(alarm, action),
             None => {
-                let nearest = self.nearest_alarm(id);
+                let nearest = nearest(id, self.plan.alarms.iter().map(|alarm| &alarm.id));
                 ActionResult { alarm: id.to_owned(), result: Err(Refusal::UnknownAlarm { nearest }) }
             }
         }
@@ -180,13 +198,15 @@ impl Step<'_> {
         if let Some(remark) = &action.remark {
             detail.insert("remark", Detail::Text(remark.clone()));
         }
-        let (kind, who) = (event_of(action.kind), Some(action.who.clone()));
+        let kind = event_of(action.kind);
         match change {
             Change::Standing(standing) => {
                 if let Some(Shelf::Until(until)) = standing.shelf {
                     detail.insert("until", Detail::Text(until.wall.to_string()));
                 }
-                self.withhold(alarm, standing, kind, who, detail)
+                let decision = Decision { who: action.who.clone(), remark: action.remark.clone() };
+                self.state.alarms[alarm.0].remember_decision(kind, Some(decision));
+                self.withhold(alarm, standing, kind, Some(action.who.clone()), detail)
             }
             Change::Life(life) => {
                 let (now, spec) = (self.state.now, &self.plan.alarms[alarm.0]);
@@ -199,17 +219,18 @@ impl Step<'_> {
                 let deadline = state.deadline();
                 self.state.wake_by(deadline);
                 detail.insert("state", Detail::Text(life.word().to_owned()));
-                self.tell_of_alarm(alarm, kind, who, detail);
+                self.tell_of_alarm(alarm, kind, Some(action.who.clone()), detail);
                 life
             }
         }
     }
+}
 
-    fn nearest_alarm(&self, id: &str) -> Option<String> {
-        let distance = |known: &String| strsim::damerau_levenshtein(known, id);
-        let nearest = self.plan.alarms.iter().map(|alarm| &alarm.id).min_by_key(|known| distance(known))?;
-        (distance(nearest) <= id.len().max(nearest.len()) / 2).then(|| nearest.clone())
-    }
+/// The known name that is most like `name`, if one is like it at all.
+fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a String>) -> Option<String> {
+    let distance = |known: &String| strsim::damerau_levenshtein(known, name);
+    let nearest = known.min_by_key(|known| distance(known))?;
+    (distance(nearest) <= name.len().max(nearest.len()) / 2).then(|| nearest.clone())
 }
 
 /// What an action changes.

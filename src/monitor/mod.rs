@@ -17,7 +17,7 @@ mod state;
 mod step;
 mod withhold;
 
-pub use action::{Action, ActionKind, ActionResult, Refusal, Targets};
+pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport};
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};

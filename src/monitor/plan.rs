@@ -39,6 +39,8 @@ pub struct Plan {
     pub site_id: String,
     /// The site's name.
     pub site_name: String,
+    /// The IANA name of the zone in which people there live.
+    pub time_zone: String,
     /// The ids of the lines.
     pub lines: Vec<String>,
     /// The devices.
@@ -82,10 +84,11 @@ impl Plan {
                 votes_on[voter.0].push(index);
             }
         }
-        let (push_buttons, shelve_max) = (Vec::new(), SHELVE_MAX_DEFAULT);
+        let (push_buttons, shelve_max, time_zone) = (Vec::new(), SHELVE_MAX_DEFAULT, "UTC".to_owned());
         Plan {
             site_id,
             site_name,
+            time_zone,
             lines,
             devices,
             signals,
@@ -143,6 +146,11 @@ impl Plan {
         };
         let is_condition = |signal: SignalIndex| self.judged_after(signal).len() > 1;
         is_limit && alarm.signal.is_some_and(|signal| !is_condition(signal))
+    }
+
+    /// The first-out groups, one for each alarm that is in one.
+    pub(super) fn groups(&self) -> impl Iterator<Item = &String> {
+        self.alarms.iter().filter_map(|alarm| alarm.first_out_group.as_ref())
     }
 
     /// The alarm with this id.

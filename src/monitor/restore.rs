@@ -5,7 +5,7 @@
 use crate::alarm::{Life, Shelf};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{EventKind, Plan, State};
+use crate::monitor::{Decision, EventKind, Plan, State};
 
 /// One past event about an alarm, as the journal holds it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -22,6 +22,8 @@ pub struct Remembered {
     pub until: Option<Wall>,
     /// Whether it was the first of its group to be raised.
     pub first_out: bool,
+    /// Who did it and why, when a person did.
+    pub decision: Option<Decision>,
 }
 
 /// Puts the alarms into the states that the past events, oldest first, left them in; `seq` is the
@@ -51,6 +53,7 @@ impl AlarmState {
     #[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds change nothing but the life")]
     fn remember(&mut self, event: &Remembered, now: Moment) {
         (self.life, self.since) = (event.life, Some(event.at));
+        self.remember_decision(event.kind, event.decision.clone());
         match event.kind {
             EventKind::AlarmRaised => {
                 (self.raised, self.cleared, self.acknowledged) = (Some(event.at), None, None);

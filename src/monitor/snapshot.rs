@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{DeviceReport, LineReport, Plan, State};
+use crate::monitor::{Decision, DeviceReport, LineReport, Plan, State};
 use crate::signal::{Quality, Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
@@ -21,6 +21,8 @@ pub struct Snapshot {
     pub site_id: String,
     /// The site's name.
     pub site_name: String,
+    /// The IANA name of the zone in which people there live.
+    pub time_zone: String,
     /// Every line, in site order.
     pub lines: Vec<LineStatus>,
     /// Every device, in site order.
@@ -116,6 +118,11 @@ pub struct AlarmStatus {
     pub withheld: Option<Withheld>,
     /// When its shelving ends, if it is shelved for a time.
     pub shelved_until: Option<Wall>,
+    /// Whose decision it is that it is withheld; `None` when it is told, or when the site's own logic
+    /// withholds it.
+    pub withheld_by: Option<Decision>,
+    /// Alarms with the same group are told apart by which of them came first.
+    pub first_out_group: Option<String>,
     /// Whether it was the first of its group to be raised.
     pub first_out: bool,
     /// Whether its condition holds now, deadband and delays applied; `None` when that cannot be known.
@@ -166,6 +173,7 @@ pub fn snapshot(plan: &Plan, state: &State) -> Snapshot {
         seq: state.seq,
         site_id: plan.site_id.clone(),
         site_name: plan.site_name.clone(),
+        time_zone: plan.time_zone.clone(),
         lines: line_statuses(plan, state),
         devices: device_statuses(plan, state),
         signals: signal_statuses(plan, state),
@@ -225,6 +233,8 @@ fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
             Shelf::Until(until) => Some(until.wall),
             Shelf::OneShot => None,
         }),
+        withheld_by: state.withheld_by().cloned(),
+        first_out_group: spec.first_out_group.clone(),
         first_out: state.first_out,
         active: state.active(),
         latching: spec.latching,

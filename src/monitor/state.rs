@@ -4,11 +4,11 @@ use std::time::Duration;
 
 use crate::alarm::{
     AlarmIndex, AlarmSpec, Condition, Delay, Fault, Known, Life, Shelf, Standing, Verdict, WhenLost,
-    condition,
+    Withheld, condition,
 };
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::button::ButtonState;
-use crate::monitor::{LineReport, Plan, RecordReport};
+use crate::monitor::{Decision, EventKind, LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
 /// What the monitor knows between two steps. Made for one [`Plan`] and used with no other.
@@ -77,6 +77,9 @@ pub(super) struct AlarmState {
     pub(super) condition: Box<dyn Condition>,
     pub(super) life: Life,
     pub(super) standing: Standing,
+    /// Whose decision the last shelving was, and the last removal from service.
+    pub(super) shelved_by: Option<Decision>,
+    pub(super) removed_by: Option<Decision>,
     pub(super) verdict: Verdict,
     pub(super) delay: Delay,
     /// When the verdict may change although nothing comes in.
@@ -200,6 +203,8 @@ impl AlarmState {
             condition: condition::of(spec),
             life: Life::Normal,
             standing: Standing::default(),
+            shelved_by: None,
+            removed_by: None,
             verdict: Verdict::Unknown,
             delay: Delay::STOPPED,
             next_look: None,
@@ -210,6 +215,24 @@ impl AlarmState {
             realarm_at: None,
             first_out: false,
             called: 0,
+        }
+    }
+
+    /// Keeps whose decision a shelving or a removal from service is.
+    pub(super) fn remember_decision(&mut self, kind: EventKind, decision: Option<Decision>) {
+        if kind == EventKind::AlarmShelved {
+            self.shelved_by = decision;
+        } else if kind == EventKind::AlarmOutOfService {
+            self.removed_by = decision;
+        }
+    }
+
+    /// Whose decision it is that the alarm is withheld; `None` when it is told, or nobody's.
+    pub(super) fn withheld_by(&self) -> Option<&Decision> {
+        match self.standing.withheld()? {
+            Withheld::OutOfService => self.removed_by.as_ref(),
+            Withheld::Shelved => self.shelved_by.as_ref(),
+            Withheld::Suppressed => None,
         }
     }
 

@@ -17,8 +17,8 @@ use crate::daemon::{Handle, Health, JournalSource, Request};
 use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{
-    AlarmStatus, Counters, DeviceReport, DeviceState, DeviceStatus, LineReport, LineState, LineStatus,
-    SignalStatus, Snapshot,
+    AlarmStatus, Counters, Decision, DeviceReport, DeviceState, DeviceStatus, LineReport, LineState,
+    LineStatus, SignalStatus, Snapshot, Who,
 };
 use crate::serve::{Bound, ServeError, Settings, start};
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
@@ -155,6 +155,7 @@ pub fn story() -> Snapshot {
         seq: 245,
         site_id: "willow-bend".to_owned(),
         site_name: "Willow Bend Interconnect".to_owned(),
+        time_zone: "America/Chicago".to_owned(),
         lines: vec![
             LineStatus { id: "east".to_owned(), report: Some(line_report(0, LineState::Up)) },
             LineStatus {
@@ -265,6 +266,8 @@ fn alarms() -> Vec<AlarmStatus> {
         Priority::Low,
     );
     flow.withheld = Some(Withheld::Shelved);
+    let who = Who { user: "operator".to_owned(), name: Some("night shift".to_owned()) };
+    flow.withheld_by = Some(Decision { who, remark: Some("filter is being changed".to_owned()) });
     (flow.shelved_until, flow.since) = (Some(at_ms(3_600_000).wall), Some(at_ms(120_000).wall));
     vec![h2s, water, heating, lost, flow]
 }
@@ -280,6 +283,8 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         life: Life::Normal,
         withheld: None,
         shelved_until: None,
+        withheld_by: None,
+        first_out_group: None,
         first_out: false,
         active: Some(false),
         latching: true,

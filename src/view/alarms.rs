@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Life, Priority, Withheld};
 use crate::moment::Moment;
-use crate::monitor::{AlarmStatus, Snapshot};
+use crate::monitor::{self, AlarmStatus, Snapshot};
 use crate::view::{Elapsed, Instant, Word, status};
 
 /// What is known of one alarm.
@@ -30,6 +30,11 @@ pub struct Alarm {
     pub life: Word<Life>,
     /// When its shelving ends, if it is shelved for a time.
     pub shelved_until: Option<Instant>,
+    /// Whose decision it is that it is withheld; `null` when it is told, or when the site's own logic
+    /// withholds it.
+    pub withheld_by: Option<Decision>,
+    /// Alarms with the same group are told apart by which of them came first.
+    pub first_out_group: Option<String>,
     /// Whether it was the first of its group to be raised.
     pub first_out: bool,
     /// Whether its condition holds now; `null` when that cannot be known.
@@ -56,6 +61,17 @@ pub struct Alarm {
     pub action: Option<String>,
     /// How long the operator has before the consequence sets in.
     pub time_to_respond_s: Option<Elapsed>,
+}
+
+/// Who decided that an alarm be withheld, and why.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Decision {
+    /// Their operating-system user.
+    pub user: String,
+    /// The name they gave.
+    pub name: Option<String>,
+    /// Why, in their words.
+    pub remark: Option<String>,
 }
 
 /// Where an alarm is, as an operator is told it.
@@ -107,6 +123,8 @@ impl Alarm {
             state: Word(alarm.withheld.map_or(AlarmState::Told(alarm.life), AlarmState::Withheld)),
             life: Word(alarm.life),
             shelved_until: alarm.shelved_until.map(Instant::from),
+            withheld_by: alarm.withheld_by.clone().map(Decision::from),
+            first_out_group: alarm.first_out_group.clone(),
             first_out: alarm.first_out,
             active: alarm.active.filter(|_| !status::is_stale(snapshot, now)),
             latched: alarm.latching && alarm.life != Life::Normal,
@@ -134,5 +152,12 @@ impl Alarm {
             AlarmState::Told(_) => None,
             AlarmState::Withheld(why) => Some(why),
         }
+    }
+}
+
+impl From<monitor::Decision> for Decision {
+    fn from(decision: monitor::Decision) -> Self {
+        let monitor::Who { user, name } = decision.who;
+        Decision { user, name, remark: decision.remark }
     }
 }

@@ -20,7 +20,7 @@ mod value;
 mod word;
 pub mod words;
 
-pub use alarms::{Alarm, AlarmState, Alarms};
+pub use alarms::{Alarm, AlarmState, Alarms, Decision};
 pub use gas::{Gas, Verdict};
 pub use health::Health;
 pub use instant::{Elapsed, Instant};

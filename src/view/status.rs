@@ -50,6 +50,8 @@ pub struct Site {
     pub id: String,
     /// For people.
     pub name: String,
+    /// The IANA name of the zone in which people there live.
+    pub time_zone: String,
 }
 
 /// Counts over a status.
@@ -77,7 +79,11 @@ impl Status {
         let signals = Signals::of(snapshot, now).signals;
         let alarms = Alarms::of(snapshot, now).alarms;
         Status {
-            site: Site { id: snapshot.site_id.clone(), name: snapshot.site_name.clone() },
+            site: Site {
+                id: snapshot.site_id.clone(),
+                name: snapshot.site_name.clone(),
+                time_zone: snapshot.time_zone.clone(),
+            },
             seq: snapshot.seq,
             time: snapshot.at.into(),
             age_s: Elapsed::between(snapshot.at, now),

@@ -90,6 +90,7 @@ macro_rules! vocabulary {
 vocabulary!(Quality, [Quality::Good, Quality::Uncertain, Quality::Bad]);
 vocabulary!(Reason, Reason::ALL);
 vocabulary!(Life, Life::ALL);
+vocabulary!(Withheld, [Withheld::OutOfService, Withheld::Shelved, Withheld::Suppressed]);
 vocabulary!(Priority, [Priority::Critical, Priority::High, Priority::Medium, Priority::Low]);
 vocabulary!(
     Condition,
@@ -124,6 +125,7 @@ mod tests {
         survives::<Reason>();
         survives::<Life>();
         survives::<AlarmState>();
+        survives::<Withheld>();
         survives::<Priority>();
         survives::<Condition>();
         survives::<DeviceState>();

@@ -15,7 +15,7 @@ const PATIENCE: Duration = Duration::from_secs(30);
 
 /// A line to a port where nobody listens: its signal is never measured, and its *measurement lost*
 /// alarm is raised.
-const SITE: &str = r#"
+pub const SITE: &str = r#"
 [site]
 id = "willow-bend"
 name = "Willow Bend Interconnect"
@@ -63,31 +63,31 @@ action = "Confirm with a stain tube, then call gas control."
 "#;
 
 /// A directory with a site file, and the data directory beside it.
-struct Place(TempDir);
+pub struct Place(TempDir);
 
 impl Place {
-    fn new() -> Place {
+    pub fn new() -> Place {
         let dir = tempfile::tempdir().unwrap();
         std::fs::write(dir.path().join("site.toml"), SITE).unwrap();
         Place(dir)
     }
 
-    fn file(&self, name: &str) -> PathBuf {
+    pub fn file(&self, name: &str) -> PathBuf {
         self.0.path().join(name)
     }
 
-    fn command(&self, args: &[&str]) -> Command {
+    pub fn command(&self, args: &[&str]) -> Command {
         let mut command = siskin(args);
         command.env("SISKIN_CONFIG", self.file("site.toml")).env("SISKIN_DATA", self.file("data"));
         command
     }
 
-    fn run(&self, args: &[&str]) -> Ran {
+    pub fn run(&self, args: &[&str]) -> Ran {
         Ran::from(self.command(args).output().unwrap())
     }
 
     /// Starts the daemon, and returns once it has told its supervisor that it is ready.
-    fn start(&self) -> Daemon {
+    pub fn start(&self) -> Daemon {
         let notices = self.file("notices");
         let _ = std::fs::remove_file(&notices);
         let supervisor = UnixDatagram::bind(&notices).unwrap();
@@ -121,18 +121,18 @@ fn siskin(args: &[&str]) -> Command {
 }
 
 /// A running daemon, killed if the test fails before it is stopped.
-struct Daemon {
+pub struct Daemon {
     child: Child,
 }
 
 impl Daemon {
-    fn signal(&self, signal: rustix::process::Signal) {
+    pub fn signal(&self, signal: rustix::process::Signal) {
         let id = rustix::process::Pid::from_child(&self.child);
         rustix::process::kill_process(id, signal).unwrap();
     }
 
     /// Sends SIGTERM and waits for the end; the exit code.
-    fn stop(mut self) -> Option<i32> {
+    pub fn stop(mut self) -> Option<i32> {
         self.signal(rustix::process::Signal::TERM);
         until("the daemon has stopped", || self.child.try_wait().unwrap()).code()
     }
@@ -147,10 +147,10 @@ impl Drop for Daemon {
 
 /// How a command ended and what it said.
 #[derive(Debug)]
-struct Ran {
-    code: Option<i32>,
-    out: String,
-    err: String,
+pub struct Ran {
+    pub code: Option<i32>,
+    pub out: String,
+    pub err: String,
 }
 
 impl From<Output> for Ran {
@@ -164,7 +164,7 @@ impl From<Output> for Ran {
 }
 
 /// Asks again and again until there is an answer.
-fn until<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
+pub fn until<T>(what: &str, mut ask: impl FnMut() -> Option<T>) -> T {
     let begun = Instant::now();
     loop {
         if let Some(answer) = ask() {
@@ -183,6 +183,13 @@ fn a_command_line_that_cannot_be_understood_is_bad_input() {
         &["ack"],
         &["ack", "h2s-high", "--all"],
         &["reset", "--remark", "why"],
+        &["reset", "h2s-high", "--group", "upset"],
+        &["shelve", "h2s-high"],
+        &["shelve", "h2s-high", "--for", "2"],
+        &["shelve", "h2s-high", "--for", "2h", "--once"],
+        &["shelve", "--all", "--once"],
+        &["out-of-service", "h2s-high"],
+        &["out-of-service", "--all", "--remark", "why"],
         &["journal", "--last", "0"],
         &["journal", "--last", "1001"],
         &["journal", "--last", "3", "--after", "3"],

@@ -9,6 +9,7 @@
 
 mod bench;
 mod commands;
+mod commands_on_alarms;
 mod every_type;
 mod exit_codes;
 mod home;

@@ -119,6 +119,11 @@ fn amount(text: &str, units: &[(&str, u64)]) -> Option<u64> {
     number.parse::<u64>().ok()?.checked_mul(*size)
 }
 
+/// The duration that a text such as `"2h"` means.
+pub fn duration(text: &str) -> Option<Duration> {
+    amount(text, &DURATION_UNITS_MS).map(Duration::from_millis)
+}
+
 /// A duration in the greatest unit that holds it whole.
 pub(in crate::config) fn spell_duration(duration: Duration) -> String {
     let millis = u64::try_from(duration.as_millis()).unwrap_or(u64::MAX);

@@ -15,6 +15,7 @@ use toml::de::{DeTable, DeValue};
 
 use super::problem::{Problem, Span};
 
+pub use amount::duration;
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
 pub(super) use shapes::{Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
 pub(super) use tables::{

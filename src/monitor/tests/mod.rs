@@ -218,7 +218,16 @@ pub(in crate::monitor) fn remembered(event: &Event) -> Option<Remembered> {
         life,
         until,
         first_out,
+        decision: decision(event),
     })
+}
+
+fn decision(event: &Event) -> Option<Decision> {
+    let remark = match event.detail.get("remark") {
+        Some(Detail::Text(remark)) => Some(remark.clone()),
+        _ => None,
+    };
+    event.who.clone().map(|who| Decision { who, remark })
 }
 
 #[track_caller]

@@ -75,6 +75,54 @@ fn a_shelvings_deadline_and_an_alarm_out_of_service_outlive_a_restart() {
 }
 
 #[test]
+fn whose_decision_it_is_that_an_alarm_is_withheld_outlives_a_restart() {
+    let plan = prompt(|_| ());
+    let decided = |kind, name: &str| {
+        let who = Who { user: "operator".to_owned(), name: Some(name.to_owned()) };
+        let (targets, remark) = (Targets::These(vec!["high".to_owned()]), Some(format!("{name} says so")));
+        Input::Act(Action { kind, targets, who, remark, seen: None })
+    };
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut journal = Vec::new();
+    let mut told = Vec::new();
+    let hour = Some(Duration::from_secs(3600));
+    for (seconds, kind, name) in [
+        (1.0, ActionKind::Shelve(hour), "day shift"),
+        (2.0, ActionKind::RemoveFromService, "workshop"),
+        (3.0, ActionKind::ReturnToService, "workshop"),
+        (4.0, ActionKind::Unshelve, "night shift"),
+    ] {
+        let now = moment(seconds, 0);
+        let output = step(&plan, &mut state, decided(kind, name), now);
+        journal.extend(output.events.iter().filter_map(remembered));
+        let mut restarted = State::new(&plan, now);
+        restore(&plan, &mut restarted, journal.iter().cloned(), 0);
+        let [before, after] =
+            [&state, &restarted].map(|state| snapshot(&plan, state).alarms[0].withheld_by.clone());
+        assert_eq!(before, after, "after {kind:?}");
+        told.push(after.map(|decision| (decision.who.to_string(), decision.remark)));
+    }
+    let says = |name: &str| Some((format!("{name} (operator)"), Some(format!("{name} says so"))));
+    assert_eq!(told, [says("day shift"), says("workshop"), says("day shift"), None]);
+}
+
+#[test]
+fn a_group_acts_as_one_and_a_group_that_is_not_there_is_told() {
+    let plan = prompt(|high| high.first_out_group = Some("upset".to_owned()));
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut shelve = |group: &str| {
+        let who = Who { user: "operator".to_owned(), name: None };
+        let (kind, targets) = (ActionKind::Shelve(None), Targets::Group(group.to_owned()));
+        let input = Input::Act(Action { kind, targets, who, remark: None, seen: None });
+        step(&plan, &mut state, input, moment(1.0, 0)).results
+    };
+    let result = |alarm: &str, result| vec![ActionResult { alarm: alarm.to_owned(), result }];
+    let nearest = Some("upset".to_owned());
+    assert_eq!(shelve("upsett"), result("upsett", Err(Refusal::UnknownGroup { nearest })));
+    assert_eq!(shelve("upset"), result("high", Ok(Life::Normal)));
+}
+
+#[test]
 fn the_sites_own_logic_suppresses_an_alarm_while_its_conditions_are_known_to_hold() {
     let suppressed = prompt(|high| {
         high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];

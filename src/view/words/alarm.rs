@@ -1,7 +1,11 @@
 //! An alarm, and the state of the gas, in words.
 
+use jiff::tz::TimeZone;
+
 use crate::alarm::{Life, Withheld};
-use crate::view::{Alarm, AlarmState, Signal, Verdict};
+use crate::monitor::Who;
+use crate::view::words::clock_time;
+use crate::view::{Alarm, AlarmState, Decision, Instant, Signal, Verdict};
 
 /// Where an alarm is in its life cycle, and what it waits for.
 pub fn alarm_state(state: impl Into<AlarmState>) -> &'static str {
@@ -19,6 +23,23 @@ pub fn alarm_state(state: impl Into<AlarmState>) -> &'static str {
         Life::LatchedUnacknowledged => "gone again, to be acknowledged and reset",
         Life::LatchedAcknowledged => "gone again, to be reset",
     }
+}
+
+/// Why it is withheld, until when and by whom: `shelved until 09:04:05 by R. Vale (operator): filter
+/// change`. `None` when it is told.
+pub fn withheld_text(alarm: &Alarm, now: Instant, zone: &TimeZone) -> Option<String> {
+    let mut text = match (alarm.withheld()?, alarm.shelved_until) {
+        (Withheld::Shelved, Some(until)) => format!("shelved until {}", clock_time(until, now, zone)),
+        (Withheld::Shelved, None) => "shelved until its condition is gone".to_owned(),
+        (why @ (Withheld::Suppressed | Withheld::OutOfService), _) => {
+            alarm_state(AlarmState::Withheld(why)).to_owned()
+        }
+    };
+    if let Some(Decision { user, name, remark }) = &alarm.withheld_by {
+        text += &format!(" by {}", Who { user: user.clone(), name: name.clone() });
+        text.extend(remark.iter().map(|remark| format!(": {remark}")));
+    }
+    Some(text)
 }
 
 /// What it watches for: `above 4 ppmv`, `no valid measurement`.

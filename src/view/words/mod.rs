@@ -8,7 +8,7 @@ mod number;
 mod signal;
 mod time;
 
-pub use alarm::{alarm_state, condition_of, limit_text, verdict_text};
+pub use alarm::{alarm_state, condition_of, limit_text, verdict_text, withheld_text};
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
 pub use number::number;
 pub use signal::{condition_text, label, last_good_text, quality_text, reasons_text, value_text};
