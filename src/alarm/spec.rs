@@ -166,6 +166,8 @@ pub enum Over {
 pub enum Fault {
     /// A line passes so many damaged frames that the CRC can no longer vouch for the rest.
     LineNoise(LineIndex),
+    /// More is asked of a line than it can carry, so that all of it is read less often.
+    LineOverload(LineIndex),
     /// A damaged database was moved aside and a new one begun.
     RecordReplaced,
     /// The record cannot be written.

@@ -97,6 +97,8 @@ pub enum Port {
         path: PathBuf,
         /// Speed and character format.
         settings: SerialSettings,
+        /// How the kernel switches between sending and receiving; `None`: the adapter does it.
+        rs485: Option<Rs485>,
     },
     /// A TCP connection.
     Tcp {
@@ -139,6 +141,19 @@ impl SerialSettings {
         };
         1 + 8 + parity + u32::from(self.stop_bits)
     }
+}
+
+/// How the kernel switches an RS-485 driver between sending and receiving, by the RTS line.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Rs485 {
+    /// Whether RTS is on while sending.
+    pub rts_on_send: bool,
+    /// Whether RTS is on otherwise.
+    pub rts_after_send: bool,
+    /// From switching to the first character, in whole milliseconds.
+    pub delay_before: Duration,
+    /// From the last character to switching back, in whole milliseconds.
+    pub delay_after: Duration,
 }
 
 /// Parity of a serial line.

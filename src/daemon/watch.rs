@@ -70,8 +70,9 @@ impl Watch {
                 LineOutput::Readings(readings) => self.pass(Input::Readings(readings)),
                 LineOutput::Report(report) => {
                     rhythm.line_reported(report.line.0, (self.clock)().mono);
-                    self.pass(Input::Line(report));
+                    self.pass(Input::Line(*report));
                 }
+                LineOutput::Learned { .. } => {}
             }
             rhythm.publish_soon();
             taken += 1;

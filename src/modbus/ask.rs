@@ -38,6 +38,8 @@ pub(super) enum Outcome {
     NoAnswer,
     /// Something came, but nothing that is certain to be the answer.
     Garbled,
+    /// The line was never silent: the question was not put.
+    NotPut,
     /// The port has gone away, or the connection cannot be made; why, for a person.
     Gone(String),
 }

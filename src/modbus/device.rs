@@ -6,12 +6,12 @@
 use std::time::Duration;
 
 use crate::modbus::ask;
-use crate::modbus::frame::{Question, Shape, Whole};
+use crate::modbus::frame::{Question, Whole};
 use crate::modbus::owed::Owed;
-use crate::modbus::plan::{Block, Holes, Plan};
-use crate::modbus::stats::{DeviceStats, Outcome};
+use crate::modbus::plan::{Block, Plan};
+use crate::modbus::stats::{DeviceStats, Outcome, Planned};
 use crate::modbus::timing::Timing;
-use crate::modbus::{DevicePlan, SignalPlan};
+use crate::modbus::{DevicePlan, Learned, SignalPlan};
 use crate::moment::{Moment, Mono};
 use crate::monitor::DeviceReport;
 use crate::signal::{DeviceIndex, Place, SignalIndex};
@@ -32,6 +32,10 @@ pub(super) struct Device {
     pub stats: DeviceStats,
     unit: u8,
     wanted: Vec<SignalPlan>,
+    /// Whether the site file tells its response time, so that it is not to be learned.
+    turnaround_told: bool,
+    /// What has been told of what was learned.
+    learned: Learned,
     /// `None` where transactions are numbered and nothing can be mistaken.
     owed: Option<Owed>,
 }
@@ -68,6 +72,8 @@ pub(super) enum Failure {
     Garbled,
     /// The device asks for patience.
     Busy,
+    /// The line was never silent, so that the question was not even put.
+    NotPut,
 }
 
 impl Device {
@@ -76,10 +82,12 @@ impl Device {
         Device {
             index: wanted.device,
             quiet: wanted.spec.quiet,
-            plan: Plan::of(wanted, timing, Holes::default()),
+            plan: Plan::of(wanted, timing),
             stats: DeviceStats::default(),
             unit: wanted.spec.unit_id,
             wanted: wanted.signals.clone(),
+            turnaround_told: wanted.spec.turnaround.is_some(),
+            learned: wanted.learned.clone(),
             owed,
         }
     }
@@ -106,14 +114,15 @@ impl Device {
         let Some(owed) = &mut self.owed else {
             return Step::Ask(question);
         };
-        if owed.may_ask(question.shape(), now) {
+        if owed.may_ask(question, now) {
             return Step::Ask(question);
         }
+        let question_for = |block| Question { unit: self.unit, block };
         let distinguishing =
-            distinguishing(&self.plan, &self.wanted, |block| owed.may_ask(Shape::of(self.unit, block), now));
+            distinguishing(&self.plan, &self.wanted, |block| owed.may_ask(question_for(block), now));
         match distinguishing {
-            Some(block) => Step::Resynchronise(Question { unit: self.unit, block }),
-            None => Step::Wait(owed.may_ask_at(question.shape()).unwrap_or(now)),
+            Some(block) => Step::Resynchronise(question_for(block)),
+            None => Step::Wait(owed.may_ask_at(question).unwrap_or(now)),
         }
     }
 
@@ -124,38 +133,55 @@ impl Device {
 
     /// A whole frame was overheard on the line; returns whether it was this device's, and late.
     pub fn heard(&mut self, frame: Whole, now: Mono) -> bool {
-        let late = self.owed.as_mut().is_some_and(|owed| owed.heard(frame, now));
-        self.stats.counters.late_responses += u64::from(late);
-        late
+        let late = self.owed.as_mut().and_then(|owed| owed.heard(frame, now));
+        if let Some(block) = late {
+            self.stats.count(block, |counters| counters.late_responses += 1);
+        }
+        late.is_some()
     }
 
-    /// Keeps the account of what came of a question. `damaged` and `foreign` frames were heard with
-    /// it.
-    pub fn settle(&mut self, question: &Question, outcome: Outcome, damaged: u32, foreign: u32, at: Moment) {
-        self.stats.record(outcome, at);
-        // The outcome counts one of them itself.
-        let (damaged, foreign) = match outcome {
-            Outcome::Damaged => (damaged.saturating_sub(1), foreign),
-            Outcome::Foreign => (damaged, foreign.saturating_sub(1)),
-            Outcome::Answer(_) | Outcome::Exception(_) | Outcome::Timeout => (damaged, foreign),
-        };
-        self.stats.counters.crc_errors += u64::from(damaged);
-        self.stats.counters.foreign_frames += u64::from(foreign);
+    /// Keeps the account of what came of a question.
+    pub fn settle(&mut self, question: Question, outcome: Outcome, at: Moment) {
+        self.stats.record(question.block, outcome, at);
         if let Some(owed) = &mut self.owed {
             match outcome {
                 Outcome::Answer(_) | Outcome::Exception(_) => owed.answered(),
-                Outcome::Timeout | Outcome::Damaged | Outcome::Foreign => {
-                    owed.give_up(question.shape(), at.mono);
-                }
+                Outcome::Timeout | Outcome::Damaged | Outcome::Foreign => owed.give_up(question, at.mono),
             }
         }
     }
 
-    /// The report on it; `missed` polls were not begun in time.
-    pub fn report(&mut self, missed: u64) -> DeviceReport {
-        self.stats.counters.missed_polls = missed;
+    /// Plans with what was learned lately; returns all that has been learned when that has changed.
+    pub fn learn(&mut self) -> Option<Learned> {
+        let mut learned = Learned {
+            refused: self.plan.holes().iter().collect(),
+            latest: self.owed.as_ref().map_or(Duration::ZERO, Owed::latest),
+            response: self.learned.response,
+        };
+        if let Some(response) = self.stats.response().spread().filter(|_| !self.turnaround_told) {
+            self.plan.learn_turnaround(response.p50);
+            learned.response = Some(self.plan.turnaround());
+        }
+        if learned == self.learned {
+            return None;
+        }
+        self.learned.clone_from(&learned);
+        Some(learned)
+    }
+
+    /// The report on it; so many polls of each of its groups were `missed`: not begun in time.
+    pub fn report(&mut self, missed: &[u64]) -> DeviceReport {
         let refused = self.plan.refused_values().iter().map(Block::to_string).collect();
-        self.stats.report(self.index, refused)
+        let plan = &self.plan;
+        let planned: Vec<Planned> = missed
+            .iter()
+            .enumerate()
+            .flat_map(|(group, missed)| {
+                let period = plan.period(group);
+                plan.blocks(group).iter().map(move |block| Planned { block: *block, period, missed: *missed })
+            })
+            .collect();
+        self.stats.report(self.index, refused, missed.iter().sum(), &planned)
     }
 }
 

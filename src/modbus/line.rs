@@ -16,12 +16,13 @@ use crate::config::{Framing, Port};
 use crate::modbus::device::Device;
 use crate::modbus::owed::Owed;
 use crate::modbus::plan::Turn;
-use crate::modbus::schedule::{JobSpec, Next, Schedule};
+use crate::modbus::port::OpenError;
+use crate::modbus::schedule::{JobIndex, JobSpec, Next, Schedule};
 use crate::modbus::stats::{LineStats, sum};
 use crate::modbus::timing::Timing;
 use crate::modbus::turn::Job;
 use crate::modbus::wire::Wire;
-use crate::modbus::{LineOutput, LinePlan};
+use crate::modbus::{DevicePlan, LineOutput, LinePlan};
 use crate::moment::{Clock, Moment, Mono};
 use crate::monitor::{DeviceReport, DeviceState, LineReport, LineState};
 use crate::signal::{ReadFault, Reading, SignalIndex};
@@ -31,6 +32,9 @@ const REPORT_EVERY: Duration = Duration::from_secs(1);
 /// The pause before the port is tried again; it doubles with each failure, up to the longest.
 const REOPEN_AFTER_MIN: Duration = Duration::from_millis(250);
 const REOPEN_AFTER_MAX: Duration = Duration::from_secs(10);
+
+/// What is said of an adapter that hears itself.
+pub(super) const ECHO_HINT: &str = "the adapter echoes every question; its echo is taken off";
 
 /// Runs the line until `stop`, or until nobody listens any more.
 pub(super) async fn run(plan: LinePlan, clock: Clock, out: Sender<LineOutput>, stop: CancellationToken) {
@@ -65,7 +69,9 @@ pub(super) struct Line {
     /// What was last said of the devices, and when to say it again.
     told: Vec<DeviceState>,
     tell_at: Mono,
-    echo_told: bool,
+    /// What a person should know of the port that was last opened.
+    port_hints: Vec<String>,
+    echoes: bool,
     /// While the line is down: what falls due all the same.
     due_while_down: Option<Schedule>,
 }
@@ -74,9 +80,12 @@ impl Line {
     pub(super) fn new(plan: LinePlan, clock: Clock, out: Sender<LineOutput>) -> Self {
         let now = clock().mono;
         let timing = Timing::of(&plan.spec.port);
-        let owed = || (!is_numbered(&plan.spec.port)).then(|| Owed::new(plan.spec.response_timeout));
+        let owed = |device: &DevicePlan| {
+            (!is_numbered(&plan.spec.port))
+                .then(|| Owed::new(plan.spec.response_timeout, device.learned.latest))
+        };
         let devices: Vec<Device> =
-            plan.devices.iter().map(|device| Device::new(device, timing, owed())).collect();
+            plan.devices.iter().map(|device| Device::new(device, timing, owed(device))).collect();
         let groups = |(index, device): (usize, &Device)| {
             (0..device.plan.groups()).map(move |group| (index, group)).collect::<Vec<_>>()
         };
@@ -94,7 +103,8 @@ impl Line {
             state: LineState::Down("not opened yet".to_owned()),
             told: Vec::new(),
             tell_at: now,
-            echo_told: false,
+            port_hints: Vec::new(),
+            echoes: false,
             due_while_down: None,
             plan,
             devices,
@@ -109,7 +119,7 @@ impl Line {
         let mut pause = REOPEN_AFTER_MIN;
         let mut gone: Option<String> = None;
         loop {
-            let cause = match Wire::open(&self.plan.spec).await {
+            let cause = match self.open().await {
                 Ok(wire) => match self.ask_while_open(wire).await {
                     End::Gone(cause) if self.answered_since_open => {
                         // A device server that hangs up, an adapter plugged over: often it is back at once.
@@ -129,6 +139,15 @@ impl Line {
             self.stay_down(pause).await?;
             pause = (pause * 2).min(REOPEN_AFTER_MAX);
         }
+    }
+
+    async fn open(&mut self) -> Result<Wire, OpenError> {
+        let (wire, hints) = Wire::open(&self.plan.spec).await?;
+        for hint in hints.iter().filter(|hint| !self.port_hints.contains(hint)) {
+            warn!("line {}: {hint}", self.plan.spec.id);
+        }
+        self.port_hints = hints;
+        Ok(wire)
     }
 
     /// Asks what is due until the port is gone or nobody listens.
@@ -242,11 +261,11 @@ impl Line {
         self.tell(LineOutput::Readings(signals.into_iter().map(reading).collect())).await
     }
 
-    /// Says, once, that the adapter sends back what it is given.
-    pub(super) fn tell_echo(&mut self) {
-        if !self.echo_told {
-            self.echo_told = true;
-            warn!("line {}: the adapter echoes every question; its echo is taken off", self.plan.spec.id);
+    /// The adapter has sent back what it was given.
+    pub(super) fn note_echo(&mut self) {
+        if !self.echoes {
+            self.echoes = true;
+            warn!("line {}: {ECHO_HINT}", self.plan.spec.id);
         }
     }
 
@@ -259,13 +278,13 @@ impl Line {
     async fn report(&mut self) -> Result<(), End> {
         let now = self.now().mono;
         self.tell_at = now + REPORT_EVERY;
-        let mut devices = Vec::with_capacity(self.devices.len());
-        for device in &mut self.devices {
-            if let Some(response) = device.stats.response().median() {
-                device.plan.learn_turnaround(response);
-            }
-            devices.push(device.report(self.schedule.missed(device.index)));
+        self.learn().await?;
+        let mut missed = vec![Vec::new(); self.devices.len()];
+        for (index, job) in self.jobs.iter().enumerate() {
+            missed[job.device].push(self.schedule.missed(JobIndex(index)));
         }
+        let devices: Vec<DeviceReport> =
+            self.devices.iter_mut().zip(&missed).map(|(device, missed)| device.report(missed)).collect();
         self.log_changes(&devices);
         self.told = devices.iter().map(|device| device.state).collect();
         let report = LineReport {
@@ -273,11 +292,29 @@ impl Line {
             state: self.state.clone(),
             load: self.stats.load(now),
             demand: self.schedule.demand(),
+            lateness: self.schedule.lateness().spread(),
             noisy: self.stats.noisy(now),
+            hints: self.hints(),
             counters: sum(devices.iter().map(|device| &device.counters)),
             devices,
         };
-        self.tell(LineOutput::Report(report)).await
+        self.tell(LineOutput::Report(Box::new(report))).await
+    }
+
+    /// Tells what has been learned of the devices since the last time.
+    async fn learn(&mut self) -> Result<(), End> {
+        for device in 0..self.devices.len() {
+            if let Some(learned) = self.devices[device].learn() {
+                let device = self.devices[device].index;
+                self.tell(LineOutput::Learned { device, learned }).await?;
+            }
+        }
+        Ok(())
+    }
+
+    fn hints(&self) -> Vec<String> {
+        let echo = self.echoes.then(|| ECHO_HINT.to_owned());
+        self.port_hints.iter().cloned().chain(echo).collect()
     }
 
     fn log_changes(&self, devices: &[DeviceReport]) {

@@ -7,7 +7,7 @@
 use std::time::Duration;
 
 use crate::config::Site;
-use crate::modbus::plan::{Block, Holes, Plan};
+use crate::modbus::plan::{Block, Plan};
 use crate::modbus::timing::Timing;
 use crate::modbus::{DevicePlan, LinePlan};
 use crate::signal::{DeviceIndex, LineIndex};
@@ -75,7 +75,7 @@ fn line_load(line: &LinePlan) -> LineLoad {
 }
 
 fn device_load(device: &DevicePlan, timing: Timing) -> DeviceLoad {
-    let plan = Plan::of(device, timing, Holes::default());
+    let plan = Plan::of(device, timing);
     let blocks_of = |group| {
         let plan = &plan;
         plan.blocks(group).iter().map(move |block| BlockLoad {
@@ -96,7 +96,7 @@ fn device_load(device: &DevicePlan, timing: Timing) -> DeviceLoad {
 mod tests {
     use super::*;
     use crate::config::{DeviceSpec, LineSpec, Parity, Port, SerialSettings};
-    use crate::modbus::SignalPlan;
+    use crate::modbus::{Learned, SignalPlan};
     use crate::signal::{Order, Place, SignalIndex, Table, ValueType};
 
     fn device(index: usize, turnaround: Option<Duration>, period: Duration) -> DevicePlan {
@@ -123,14 +123,14 @@ mod tests {
             poll_every: period,
         };
         let signals = [0, 2, 4, 6, 8].into_iter().enumerate().map(value).collect();
-        DevicePlan { device: DeviceIndex(index), spec, signals }
+        DevicePlan { device: DeviceIndex(index), spec, signals, learned: Learned::default() }
     }
 
     fn line(devices: Vec<DevicePlan>) -> LinePlan {
         let settings = SerialSettings { baud: 9_600, parity: Parity::None, stop_bits: 1 };
         let spec = LineSpec {
             id: "east".into(),
-            port: Port::Serial { path: "/dev/ttyUSB0".into(), settings },
+            port: Port::Serial { path: "/dev/ttyUSB0".into(), settings, rs485: None },
             response_timeout: Duration::from_millis(500),
             retries: 1,
             silence_max: Duration::from_secs(60),

@@ -2,16 +2,18 @@
 //!
 //! [`LinePlan`] is what a line needs of the site; [`spawn`] sets it to work. Everything that
 //! reaches the daemon comes as [`LineOutput`]: readings, each a value or the reason why there is
-//! none, and about once a second a report on the line itself. The standards are *MODBUS
+//! none, about once a second a report on the line itself, and what was learned of its devices. The standards are *MODBUS
 //! Application Protocol Specification V1.1b3* and *MODBUS over Serial Line V1.02*.
 //!
 //! There is no function here that writes to a device, and none may be added.
 
+mod adapter;
 mod ask;
 mod channel;
 mod device;
 mod frame;
 mod guard;
+mod learned;
 mod line;
 mod load;
 mod mbap;
@@ -20,6 +22,8 @@ mod pause;
 pub mod plan;
 mod port;
 pub mod quantiles;
+#[expect(unsafe_code, reason = "the only way to the kernel's RS-485 mode is a bare ioctl")]
+mod rs485;
 mod rtu;
 pub mod schedule;
 mod serial;
@@ -38,6 +42,7 @@ use std::time::Duration;
 use tokio::sync::mpsc::Sender;
 use tokio_util::sync::CancellationToken;
 
+pub use learned::Learned;
 pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
 
 use crate::config::{DeviceSpec, LineSpec, Site};
@@ -65,6 +70,8 @@ pub struct DevicePlan {
     pub spec: DeviceSpec,
     /// What is wanted of it, in file order.
     pub signals: Vec<SignalPlan>,
+    /// What was learned of it before.
+    pub learned: Learned,
 }
 
 /// One value wanted of a device.
@@ -79,7 +86,7 @@ pub struct SignalPlan {
 }
 
 impl LinePlan {
-    /// The plans of all lines of a site, in file order.
+    /// The plans of all lines of a site, in file order. Nothing has been learned of its devices.
     pub fn of(site: &Site) -> Vec<LinePlan> {
         let line_plan = |(index, spec): (usize, &LineSpec)| LinePlan {
             line: LineIndex(index),
@@ -96,6 +103,7 @@ fn devices_on(site: &Site, line: LineIndex) -> Vec<DevicePlan> {
         device: DeviceIndex(index),
         spec: spec.clone(),
         signals: spec.signals.iter().filter_map(|signal| signal_plan(site, *signal)).collect(),
+        learned: Learned::default(),
     };
     on_it.map(device_plan).collect()
 }
@@ -107,12 +115,19 @@ fn signal_plan(site: &Site, signal: SignalIndex) -> Option<SignalPlan> {
 
 /// What a line has to say.
 #[derive(Debug, Clone, PartialEq)]
-#[expect(clippy::large_enum_variant, reason = "one report a second; it is taken apart where it arrives")]
 pub enum LineOutput {
     /// The outcome of one question, for every signal it was asked for.
     Readings(Vec<Reading>),
     /// How the line and its devices fare.
-    Report(LineReport),
+    Report(Box<LineReport>),
+    /// What has been learned of a device, when that has changed: to be put into its plan at the next
+    /// start.
+    Learned {
+        /// Which device.
+        device: DeviceIndex,
+        /// All that has been learned of it.
+        learned: Learned,
+    },
 }
 
 /// Sets a line to work on a thread of its own, named after it, with its own runtime: no other line

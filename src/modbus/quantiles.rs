@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use crate::monitor::Spread;
+
 /// How many durations are kept.
 pub const KEPT_MAX: usize = 256;
 
@@ -24,44 +26,50 @@ impl Quantiles {
         self.next = (self.next + 1) % KEPT_MAX;
     }
 
-    /// The least kept duration that at least `percent` of them do not pass (nearest rank); `None`
-    /// before the first. 50 = median, 100 = greatest.
-    pub fn percentile(&self, percent: u8) -> Option<Duration> {
+    /// How the kept durations lie; `None` before the first.
+    pub fn spread(&self) -> Option<Spread> {
         let mut sorted = self.kept.clone();
-        let rank = (sorted.len() * usize::from(percent.min(100))).div_ceil(100).max(1);
-        (rank <= sorted.len()).then(|| *sorted.select_nth_unstable(rank - 1).1)
+        sorted.sort_unstable();
+        let at = |percent| percentile(&sorted, percent);
+        Some(Spread { p50: at(50)?, p90: at(90)?, p99: at(99)? })
     }
+}
 
-    /// The median.
-    pub fn median(&self) -> Option<Duration> {
-        self.percentile(50)
-    }
+/// The least duration that at least `percent` of them do not pass (nearest rank).
+fn percentile(sorted: &[Duration], percent: usize) -> Option<Duration> {
+    let rank = (sorted.len() * percent).div_ceil(100).max(1);
+    sorted.get(rank - 1).copied()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
-    fn of(millis: impl IntoIterator<Item = u64>) -> Quantiles {
-        let mut quantiles = Quantiles::default();
-        millis.into_iter().for_each(|each| quantiles.record(Duration::from_millis(each)));
-        quantiles
+    #[test]
+    fn percentiles_are_of_the_nearest_rank() {
+        let sorted = [15, 20, 35, 40, 50].map(Duration::from_millis);
+        for (percent, millis) in [(0, 15), (5, 15), (30, 20), (40, 20), (50, 35), (99, 50), (100, 50)] {
+            let found = percentile(&sorted, percent);
+            assert_eq!(found, Some(Duration::from_millis(millis)), "{percent} %");
+        }
     }
 
     #[test]
-    fn percentiles_are_of_the_nearest_rank() {
-        let quantiles = of([35, 20, 15, 50, 40]);
-        for (percent, millis) in [(0, 15), (5, 15), (30, 20), (40, 20), (50, 35), (99, 50), (100, 50)] {
-            let found = quantiles.percentile(percent);
-            assert_eq!(found, Some(Duration::from_millis(millis)), "{percent} %");
-        }
-        assert_eq!(of([]).median(), None);
+    fn the_spread_is_that_of_what_was_recorded_in_any_order() {
+        let mut quantiles = Quantiles::default();
+        assert_eq!(quantiles.spread(), None);
+        (1..=100).for_each(|each| quantiles.record(Duration::from_millis(each * 37 % 101)));
+        let [p50, p90, p99] = [50, 90, 99].map(Duration::from_millis);
+        assert_eq!(quantiles.spread(), Some(Spread { p50, p90, p99 }));
     }
 
     #[test]
     fn only_the_last_few_hundred_count() {
-        let quantiles = of((0..10_000).chain(std::iter::repeat_n(7, KEPT_MAX)));
-        assert_eq!(quantiles.percentile(100), Some(Duration::from_millis(7)));
+        let mut quantiles = Quantiles::default();
+        for millis in (0..10_000).chain(std::iter::repeat_n(7, KEPT_MAX)) {
+            quantiles.record(Duration::from_millis(millis));
+        }
+        assert!(quantiles.kept.iter().all(|kept| *kept == Duration::from_millis(7)));
         assert_eq!(quantiles.kept.len(), KEPT_MAX);
     }
 }

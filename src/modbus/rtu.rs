@@ -91,7 +91,7 @@ impl RtuLine {
             match self.handle.drain().await {
                 Ok(0) => return Ok(()),
                 Ok(_) if Instant::now() < unrest_ends => {}
-                Ok(_) => return Err(Outcome::Garbled),
+                Ok(_) => return Err(Outcome::NotPut),
                 Err(cause) => return Err(Outcome::Gone(cause)),
             }
         }

@@ -16,10 +16,6 @@ use crate::modbus::silence::Silence;
 use crate::moment::Mono;
 use crate::signal::DeviceIndex;
 
-/// When more is asked than the line can carry, periods are stretched until it carries this share:
-/// the rest is for what the estimates of cost do not foresee.
-const STRETCHED_LOAD: f64 = 0.98;
-
 /// The weight of the last turn in a job's estimated cost.
 const COST_WEIGHT: f64 = 0.125;
 
@@ -233,10 +229,10 @@ impl Schedule {
         &self.lateness
     }
 
-    /// How many polls of a device were missed: not begun within a whole period after they were due,
+    /// How many polls of a job were missed: not begun within a whole period after they were due,
     /// while the line was up and the device answering.
-    pub fn missed(&self, device: DeviceIndex) -> u64 {
-        self.jobs.iter().filter(|job| self.devices[job.device].0 == device).map(|job| job.missed).sum()
+    pub fn missed(&self, job: JobIndex) -> u64 {
+        self.jobs.get(job.0).map_or(0, |job| job.missed)
     }
 
     /// Whether a device is being left alone because it does not answer.
@@ -254,7 +250,7 @@ impl Schedule {
     fn stretch(&self) -> f64 {
         let answering = |job: &&Job| !self.devices[job.device].1.is_silent();
         let demand: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
-        if demand > 1.0 { demand / STRETCHED_LOAD } else { 1.0 }
+        demand.max(1.0)
     }
 }
 

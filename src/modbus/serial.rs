@@ -8,16 +8,24 @@ use std::path::Path;
 use tokio_serial::{
     ClearBuffer, DataBits, ErrorKind, SerialPort, SerialPortBuilderExt, SerialStream, StopBits,
 };
-use tracing::warn;
 
-use crate::config::{Parity, SerialSettings};
+use crate::config::{Parity, Rs485, SerialSettings};
 use crate::modbus::port::OpenError;
+use crate::modbus::{adapter, rs485};
 
-/// Opens the port for this program alone, with nothing left over in its buffers.
+/// Opens the port for this program alone, with nothing left over in its buffers. With it comes what a
+/// person should know of it: settings it did not take, what its adapter costs.
+///
+/// `path` is followed anew each time, so that a stable name leads to the adapter wherever it is
+/// plugged in now.
 ///
 /// # Errors
 /// [`OpenError`], with who holds the port or which group it belongs to.
-pub(super) fn open(path: &Path, settings: SerialSettings) -> Result<SerialStream, OpenError> {
+pub(super) fn open(
+    path: &Path,
+    settings: SerialSettings,
+    mode: Option<Rs485>,
+) -> Result<(SerialStream, Vec<String>), OpenError> {
     let port = tokio_serial::new(path.to_string_lossy(), settings.baud)
         .data_bits(DataBits::Eight)
         .parity(parity(settings.parity))
@@ -25,13 +33,13 @@ pub(super) fn open(path: &Path, settings: SerialSettings) -> Result<SerialStream
         .exclusive(true)
         .open_native_async()
         .map_err(|error| explain(path, &error))?;
+    let mut hints = differences(&port, settings);
+    hints.extend(mode.and_then(|mode| rs485::switch_on(&port, mode)));
+    hints.extend(adapter::latency_hint(path, Path::new(adapter::TERMINALS)));
     if let Err(error) = port.clear(ClearBuffer::All) {
-        warn!("{}: what is left in its buffers cannot be dropped: {error}", path.display());
+        hints.push(format!("what is left in the port's buffers cannot be dropped: {error}"));
     }
-    for difference in differences(&port, settings) {
-        warn!("{}: {difference}", path.display());
-    }
-    Ok(port)
+    Ok((port, hints))
 }
 
 fn parity(parity: Parity) -> tokio_serial::Parity {
@@ -142,7 +150,7 @@ mod tests {
 
     #[tokio::test]
     async fn a_missing_port_is_said_to_be_missing() {
-        let error = open(Path::new("/dev/no-such-port"), SETTINGS).unwrap_err();
+        let error = open(Path::new("/dev/no-such-port"), SETTINGS, None).unwrap_err();
         assert_eq!(error.to_string(), "/dev/no-such-port: no such port; is the adapter plugged in?");
     }
 
@@ -151,14 +159,14 @@ mod tests {
         let (_master, slave) = SerialStream::pair().unwrap();
         let path = slave.name().unwrap();
         drop(slave);
-        let _held = open(Path::new(&path), SETTINGS).unwrap();
-        let error = open(Path::new(&path), SETTINGS).unwrap_err().to_string();
+        let _held = open(Path::new(&path), SETTINGS, None).unwrap();
+        let error = open(Path::new(&path), SETTINGS, None).unwrap_err().to_string();
         assert!(error.contains("in use by this program itself"), "{error}");
     }
 
     #[tokio::test]
     async fn something_that_is_no_serial_port_is_refused_in_one_line() {
-        let error = open(Path::new("/dev/null"), SETTINGS).unwrap_err().to_string();
+        let error = open(Path::new("/dev/null"), SETTINGS, None).unwrap_err().to_string();
         assert!(error.starts_with("/dev/null: cannot open the port: "), "{error}");
         assert!(!error.contains('\n'));
     }

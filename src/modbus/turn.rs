@@ -7,7 +7,7 @@ use crate::modbus::device::{Failure, Step, Verdict};
 use crate::modbus::frame::Question;
 use crate::modbus::guard::Overheard;
 use crate::modbus::line::{End, Line};
-use crate::modbus::plan::{Ask, Turn, is_refusal};
+use crate::modbus::plan::{Ask, Block, Turn, is_refusal};
 use crate::modbus::schedule::JobIndex;
 use crate::modbus::stats::Outcome;
 use crate::modbus::wire::Wire;
@@ -53,7 +53,9 @@ impl Line {
                 Step::Ask(question) => self.put(wire, device, question).await?,
                 Step::Resynchronise(question) => match self.put(wire, device, question).await? {
                     Verdict::Answered(_) | Verdict::Exception(_) => {
-                        self.devices[device].stats.counters.resynchronisations += 1;
+                        self.devices[device]
+                            .stats
+                            .count(ask.block, |counters| counters.resynchronisations += 1);
                         continue;
                     }
                     failed @ Verdict::Failed(_) => failed,
@@ -66,12 +68,13 @@ impl Line {
             match verdict {
                 Verdict::Answered(data) => return self.deliver(job, &ask, &data).await,
                 Verdict::Exception(code) => return self.take_exception(job, &ask, code).await,
+                Verdict::Failed(Failure::NotPut) => break Failure::NotPut,
                 Verdict::Failed(failure) => {
                     self.jobs[job].tries = self.jobs[job].tries.saturating_add(1);
                     if self.jobs[job].tries >= tries_max {
                         break failure;
                     }
-                    self.devices[device].stats.counters.retries += 1;
+                    self.devices[device].stats.count(ask.block, |counters| counters.retries += 1);
                 }
             }
         };
@@ -101,6 +104,10 @@ impl Line {
             ask::Outcome::Answered(data) => (Outcome::Answer(response.unwrap_or_default()), Some(data)),
             ask::Outcome::Exception(code) => (Outcome::Exception(code), None),
             ask::Outcome::Gone(cause) => return Err(End::Gone(cause)),
+            ask::Outcome::NotPut => {
+                self.count_stray(device, question.block, overheard.damaged, foreign);
+                return Ok(Verdict::Failed(Failure::NotPut));
+            }
             ask::Outcome::NoAnswer => (Outcome::Timeout, None),
             ask::Outcome::Garbled if overheard.damaged > 0 => (Outcome::Damaged, None),
             ask::Outcome::Garbled if foreign > 0 => (Outcome::Foreign, None),
@@ -110,8 +117,20 @@ impl Line {
             self.stats.frame(false, at.mono);
             self.answered_since_open = true;
         }
-        self.devices[device].settle(&question, outcome, overheard.damaged, foreign, at);
+        self.devices[device].settle(question, outcome, at);
+        // The outcome counts one of them itself.
+        let damaged = overheard.damaged.saturating_sub(u32::from(outcome == Outcome::Damaged));
+        let foreign = foreign.saturating_sub(u32::from(outcome == Outcome::Foreign));
+        self.count_stray(device, question.block, damaged, foreign);
         Ok(Verdict::of(outcome, data))
+    }
+
+    /// Counts what was heard at the time of a question and did not decide what came of it.
+    fn count_stray(&mut self, device: usize, block: Block, damaged: u32, foreign: u32) {
+        self.devices[device].stats.count(block, |counters| {
+            counters.crc_errors += u64::from(damaged);
+            counters.foreign_frames += u64::from(foreign);
+        });
     }
 
     /// Counts what was overheard for the line as a whole, and sees to it that late answers pay what
@@ -119,7 +138,7 @@ impl Line {
     pub(super) fn account(&mut self, overheard: &Overheard) -> u32 {
         let now = self.now().mono;
         if overheard.echoes > 0 {
-            self.tell_echo();
+            self.note_echo();
         }
         (0..overheard.damaged).for_each(|_| self.stats.frame(true, now));
         let mut foreign = 0;
@@ -174,7 +193,7 @@ impl Line {
     /// is not, and when it has been silent for long, none of its values is known any more.
     async fn give_up(&mut self, job: usize, ask: &Ask, failure: Failure) -> Result<(), End> {
         let fault = match failure {
-            Failure::Garbled => ReadFault::Garbled,
+            Failure::Garbled | Failure::NotPut => ReadFault::Garbled,
             Failure::NoAnswer => ReadFault::NoAnswer,
             Failure::Busy => {
                 self.jobs[job].turn.skip();

@@ -30,29 +30,30 @@ pub(super) enum Wire {
 }
 
 impl Wire {
-    /// Opens the port or makes the connection.
+    /// Opens the port or makes the connection. With it comes what a person should know of the port.
     ///
     /// # Errors
     /// [`OpenError`].
-    pub async fn open(spec: &LineSpec) -> Result<Wire, OpenError> {
+    pub async fn open(spec: &LineSpec) -> Result<(Wire, Vec<String>), OpenError> {
         let timing = Timing::of(&spec.port);
         let response_timeout = spec.response_timeout;
         match &spec.port {
-            Port::Serial { path, settings } => {
-                let port = serial::open(path, *settings)?;
+            Port::Serial { path, settings, rs485 } => {
+                let (port, hints) = serial::open(path, *settings, *rs485)?;
                 let damage_silence = ADAPTER_LUMP.max(timing.t3_5() * DAMAGE_SILENT_INTERVALS);
                 let patience = Patience { timing, response_timeout, damage_silence };
-                Ok(Wire::Rtu(RtuLine::new(port, patience, Pause::Exact)))
+                Ok((Wire::Rtu(RtuLine::new(port, patience, Pause::Exact)), hints))
             }
             Port::Tcp { address, framing: Framing::Rtu, .. } => {
                 let stream = port::connect(address).await?;
                 // A network may part an answer by any time: its whole time-out is waited for.
                 let patience = Patience { timing, response_timeout, damage_silence: response_timeout };
-                Ok(Wire::Rtu(RtuLine::new(stream, patience, Pause::Exact)))
+                Ok((Wire::Rtu(RtuLine::new(stream, patience, Pause::Exact)), Vec::new()))
             }
             Port::Tcp { address, framing: Framing::Tcp, .. } => {
                 let stream = port::connect(address).await?;
-                Ok(Wire::Tcp(TcpLine::new(stream, address.clone(), timing, response_timeout)))
+                let line = TcpLine::new(stream, address.clone(), timing, response_timeout);
+                Ok((Wire::Tcp(line), Vec::new()))
             }
         }
     }

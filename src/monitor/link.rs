@@ -54,14 +54,37 @@ pub struct LineReport {
     pub state: LineState,
     /// Share of the time that the wire was in use lately, 0 to 1.
     pub load: f64,
-    /// How much more the site asks of the line than it can carry: 1.0 = just all of it.
+    /// What the site asks of the line as a share of what it can carry: 1.0 = just all of it. Above,
+    /// every period is stretched by so much.
     pub demand: f64,
+    /// How late polls lately began after they were due.
+    pub lateness: Option<Spread>,
     /// Whether damaged frames are so many that the CRC can no longer vouch for the rest.
     pub noisy: bool,
+    /// What a person should know of the line's port and could change: one sentence each.
+    pub hints: Vec<String>,
     /// Counters over all devices.
     pub counters: Counters,
     /// One report for each device on the line.
     pub devices: Vec<DeviceReport>,
+}
+
+impl LineReport {
+    /// Whether more is asked of the line than it can carry.
+    pub fn is_overloaded(&self) -> bool {
+        self.demand > 1.0
+    }
+}
+
+/// How the durations lie that were lately measured: quantiles of the nearest rank.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Spread {
+    /// Half of them are no longer than this: the median.
+    pub p50: Duration,
+    /// Nine of ten.
+    pub p90: Duration,
+    /// Ninety-nine of a hundred.
+    pub p99: Duration,
 }
 
 /// A line's report on one of its devices.
@@ -73,11 +96,26 @@ pub struct DeviceReport {
     pub state: DeviceState,
     /// When its last good answer came.
     pub last_response: Option<Moment>,
-    /// Median response time lately: end of the question to first byte of the answer.
-    pub response_median: Option<Duration>,
+    /// Response times lately: end of the question to first byte of the answer.
+    pub response: Option<Spread>,
     /// Registers the device refuses, in words, e.g. `input 40`.
     pub refused: Vec<String>,
     /// Counters of this device alone.
+    pub counters: Counters,
+    /// One report for each block it is asked for, those with the shortest period first.
+    pub blocks: Vec<BlockReport>,
+}
+
+/// A line's report on one block of a device: registers or bits that one question asks for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct BlockReport {
+    /// The block in words, with addresses as sent on the wire, e.g. `input 0–9`.
+    pub block: String,
+    /// How often it is to be had.
+    pub period: Duration,
+    /// Response times lately.
+    pub response: Option<Spread>,
+    /// Counters of this block alone, from when it was first asked for as it is now.
     pub counters: Counters,
 }
 
@@ -94,9 +132,12 @@ pub struct Counters {
     pub crc_errors: u64,
     /// Whole frames that answered no question of ours: other unit, function or length.
     pub foreign_frames: u64,
-    /// Exception answers.
+    /// Exception answers of the devices themselves.
     pub exceptions: u64,
-    /// Exception answers by code; index 0 counts codes above 11.
+    /// Exceptions by which a gateway speaks for a device that does not: 0A, no way to it; 0B, no
+    /// answer from it.
+    pub gateway_exceptions: u64,
+    /// All exception answers by code, a gateway's too; index 0 counts codes above 11.
     pub exceptions_by_code: [u64; 12],
     /// Good frames that came after their time, and were not used.
     pub late_responses: u64,
@@ -127,6 +168,8 @@ impl Step<'_> {
         let before = self.state.known.lines[line.0].replace(report.clone());
         self.tell_line_change(before.as_ref(), &report);
         let noise_changed = before.as_ref().is_some_and(|before| before.noisy) != report.noisy;
+        let overload_changed =
+            before.as_ref().is_some_and(LineReport::is_overloaded) != report.is_overloaded();
         for device in &report.devices {
             let was = before.as_ref().and_then(|before| state_of(before, device.device));
             self.tell_device_change(was, device);
@@ -135,7 +178,7 @@ impl Step<'_> {
                 self.judge_device(device.device, lost);
             }
         }
-        if noise_changed {
+        if noise_changed || overload_changed {
             self.look_at_siskin();
         }
     }

@@ -19,7 +19,9 @@ mod withhold;
 
 pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
 pub use event::{Detail, Event, EventKind, Who};
-pub use link::{Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport};
+pub use link::{
+    BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport, Spread,
+};
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use restore::{Remembered, restore};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary, snapshot};

@@ -10,6 +10,10 @@ use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
 /// The longest shelving where the site file does not say: one shift.
 pub const SHELVE_MAX_DEFAULT: Duration = Duration::from_secs(12 * 3600);
 
+/// A line that is asked for too much is told of once it has lasted so long, and so with its end: what
+/// a line is asked for is estimated from what questions cost lately.
+const OVERLOAD_DELAY: Duration = Duration::from_secs(60);
+
 /// A device as the monitor needs it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DeviceLabel {
@@ -209,18 +213,39 @@ fn guards_first(signals: &[SignalSpec]) -> Vec<SignalIndex> {
     order
 }
 
-/// The alarms every site has without asking: on its lines' noise and on its own record.
+/// The alarms every site has without asking: on its lines and on its own record.
 fn alarms_on_siskin(lines: &[String]) -> Vec<AlarmSpec> {
-    let noise = lines.iter().enumerate().map(|(index, line)| AlarmSpec {
+    let on_lines = lines.iter().enumerate().flat_map(|(index, line)| alarms_on_line(LineIndex(index), line));
+    on_lines.chain(alarms_on_record()).collect()
+}
+
+fn alarms_on_line(index: LineIndex, line: &str) -> [AlarmSpec; 2] {
+    let noise = AlarmSpec {
         consequence: Some("A damaged answer could pass for a good one: readings are uncertain.".to_owned()),
         action: Some("Check termination, shield, common and connections of the line.".to_owned()),
+        ..on_siskin(format!("line.{line}.noise"), format!("Line {line} is noisy"), Fault::LineNoise(index))
+    };
+    let overload = AlarmSpec {
+        priority: Priority::Low,
+        on_delay: OVERLOAD_DELAY,
+        off_delay: OVERLOAD_DELAY,
+        consequence: Some("Every value on the line is read less often than the site file asks.".to_owned()),
+        action: Some(
+            "Have `poll_every` made longer for what changes slowly, or the devices parted on two lines; \
+             `siskin check` tells what each block takes."
+                .to_owned(),
+        ),
         ..on_siskin(
-            format!("line.{line}.noise"),
-            format!("Line {line} is noisy"),
-            Fault::LineNoise(LineIndex(index)),
+            format!("line.{line}.overload"),
+            format!("Line {line} is asked for more than it can carry"),
+            Fault::LineOverload(index),
         )
-    });
-    let record = [
+    };
+    [noise, overload]
+}
+
+fn alarms_on_record() -> [AlarmSpec; 2] {
+    [
         AlarmSpec {
             latching: true,
             consequence: Some("The record before this time is in the file that was moved aside.".to_owned()),
@@ -244,8 +269,7 @@ fn alarms_on_siskin(lines: &[String]) -> Vec<AlarmSpec> {
                 Fault::RecordFailing,
             )
         },
-    ];
-    noise.chain(record).collect()
+    ]
 }
 
 fn on_siskin(id: String, name: String, fault: Fault) -> AlarmSpec {

@@ -284,6 +284,7 @@ impl Known for Evidence {
     fn fault(&self, fault: Fault) -> bool {
         match fault {
             Fault::LineNoise(line) => self.lines[line.0].as_ref().is_some_and(|report| report.noisy),
+            Fault::LineOverload(line) => self.lines[line.0].as_ref().is_some_and(LineReport::is_overloaded),
             Fault::RecordReplaced => self.record.replaced,
             Fault::RecordFailing => self.record.failing.is_some(),
         }

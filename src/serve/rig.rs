@@ -18,7 +18,7 @@ use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{
     AlarmStatus, Counters, Decision, DeviceReport, DeviceState, DeviceStatus, LineReport, LineState,
-    LineStatus, SignalStatus, Snapshot, Who,
+    LineStatus, SignalStatus, Snapshot, Spread, Who,
 };
 use crate::serve::{Bound, ServeError, Settings, start};
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
@@ -306,7 +306,9 @@ fn line_report(line: usize, state: LineState) -> LineReport {
         state,
         load: 0.41,
         demand: 0.44,
+        lateness: None,
         noisy: false,
+        hints: Vec::new(),
         counters,
         devices: Vec::new(),
     }
@@ -317,9 +319,14 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
         device: DeviceIndex(index),
         state,
         last_response: Some(at_ms(if state == DeviceState::Lost { 63_000 } else { 245_010 })),
-        response_median: Some(Duration::from_millis(18)),
+        response: Some(Spread {
+            p50: Duration::from_millis(18),
+            p90: Duration::from_millis(22),
+            p99: Duration::from_millis(41),
+        }),
         refused: Vec::new(),
         counters: Counters { requests: 240, answers: 239, timeouts: 1, ..Counters::default() },
+        blocks: Vec::new(),
     };
     DeviceStatus {
         id: id.to_owned(),

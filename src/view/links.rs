@@ -140,7 +140,9 @@ impl Device {
             state: Word(present.map_or(DeviceState::Unknown, |report| report.state)),
             last_response: last_response.map(Instant::from),
             last_response_s: last_response.map(|at| Elapsed::between(at, now)),
-            response_median_ms: report.and_then(|report| report.response_median).map(millis),
+            response_median_ms: report
+                .and_then(|report| report.response)
+                .map(|response| millis(response.p50)),
             refused: report.map(|report| report.refused.clone()),
             counters: report.map(|report| report.counters.into()),
         }

@@ -16,7 +16,7 @@ pub const SOUR: u16 = 57;
 /// The line on which the slave answers, as the site file has it.
 pub fn line(id: &str, slave: &Slave) -> String {
     let port = match &slave.port {
-        Port::Serial { path, settings } => format!("serial = {path:?}\nbaud = {}\n", settings.baud),
+        Port::Serial { path, settings, .. } => format!("serial = {path:?}\nbaud = {}\n", settings.baud),
         Port::Tcp { address, framing, .. } => {
             let framing = if *framing == Framing::Rtu { "rtu" } else { "tcp" };
             format!("tcp = \"{address}\"\nframing = \"{framing}\"\n")

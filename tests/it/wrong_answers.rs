@@ -11,7 +11,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use siskin::config::{DeviceSpec, LineSpec, Port};
-use siskin::modbus::{DevicePlan, LineOutput, LinePlan, SignalPlan};
+use siskin::modbus::{DevicePlan, Learned, LineOutput, LinePlan, SignalPlan};
 use siskin::moment::{Clock, Moment, Mono};
 use siskin::signal::{
     DeviceIndex, LineIndex, Order, Place, Raw, ReadFault, Reading, SignalIndex, Table, ValueType,
@@ -157,7 +157,7 @@ fn read_through(slave: &Slave, timeout: Duration) -> Tally {
             Some(LineOutput::Readings(readings)) => {
                 readings.iter().for_each(|reading| tally.count(reading, &places));
             }
-            Some(LineOutput::Report(_)) => {}
+            Some(LineOutput::Report(_) | LineOutput::Learned { .. }) => {}
             None => panic!("the line has ended by itself"),
         }
     }
@@ -213,7 +213,8 @@ fn plan(port: Port, timeout: Duration, places: &[(u8, Place)]) -> LinePlan {
         let signals: Vec<SignalPlan> = on_it
             .map(|(signal, (_, place))| SignalPlan { signal: SignalIndex(signal), place: *place, poll_every })
             .collect();
-        DevicePlan { device: DeviceIndex(index), spec: device_spec(*unit, &signals), signals }
+        let (device, spec) = (DeviceIndex(index), device_spec(*unit, &signals));
+        DevicePlan { device, spec, signals, learned: Learned::default() }
     };
     LinePlan {
         line: LineIndex(0),

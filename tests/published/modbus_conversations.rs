@@ -12,7 +12,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use siskin::config::{DeviceSpec, Framing, LineSpec, Port};
-use siskin::modbus::{DevicePlan, LineOutput, LinePlan, SignalPlan};
+use siskin::modbus::{DevicePlan, Learned, LineOutput, LinePlan, SignalPlan};
 use siskin::moment::{Clock, Moment, Mono};
 use siskin::signal::{DeviceIndex, LineIndex, Order, Place, Raw, ReadFault, SignalIndex, Table, ValueType};
 use tokio_util::sync::CancellationToken;
@@ -107,7 +107,7 @@ fn converse(unit: u8, framing: Framing, known: Conversation, wanted: &[Place], o
             LineOutput::Readings(readings) => {
                 readings.iter().for_each(|reading| found[reading.signal.0] = Some(reading.outcome));
             }
-            LineOutput::Report(_) => {}
+            LineOutput::Report(_) | LineOutput::Learned { .. } => {}
         }
         assert_eq!(device.unknown_questions(), Vec::<String>::new(), "asked, but not in the standard");
     }
@@ -155,7 +155,8 @@ fn plan(unit_id: u8, framing: Framing, address: &str, wanted: &[Place]) -> LineP
         retries: 0,
         silence_max: Duration::from_secs(2),
     };
-    let devices = vec![DevicePlan { device: DeviceIndex(0), spec: device, signals }];
+    let devices =
+        vec![DevicePlan { device: DeviceIndex(0), spec: device, signals, learned: Learned::default() }];
     LinePlan { line: LineIndex(0), spec, devices }
 }
 

@@ -20,7 +20,7 @@ pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
 pub(super) use shapes::{Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
 pub(super) use tables::{
     Alarm, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost, Profile,
-    PushButton, Root, Scale, Signal, SiteTable, every_table,
+    PushButton, Root, Rs485, Scale, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 

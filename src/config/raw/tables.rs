@@ -39,6 +39,8 @@ pub(in crate::config) type Window = Lasting<SECOND_MS, { 7 * DAY_MS }>;
 pub(in crate::config) type Attention = Lasting<SECOND_MS, { 7 * DAY_MS }>;
 /// Parts of one question and answer.
 pub(in crate::config) type Pause = Lasting<0, { 10 * SECOND_MS }>;
+/// How long an RS-485 driver may take to switch: the kernel allows no more.
+pub(in crate::config) type SwitchDelay = Lasting<0, 100>;
 
 /// Every table in the order in which they are best told.
 pub(in crate::config) fn every_table() -> Vec<TableKeys> {
@@ -49,6 +51,7 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
         Http::keys(),
         Control::keys(),
         Line::keys(),
+        Rs485::keys(),
         Device::keys(),
         Signal::keys(),
         Current::keys(),
@@ -176,6 +179,9 @@ table! {
         /// Stop bits. The standard wants 2 when there is no parity, so that a character always has 11
         /// bits; most devices without parity send 1, so 2 must be asked for.
         stop_bits: Bounded<u8, 1, 2> = Otherwise("1"), "1";
+        /// Has the kernel switch between sending and receiving, on ports whose hardware does not: mostly
+        /// those of embedded boards. Adapters on USB switch by themselves, and take no notice of it.
+        rs485: Rs485 = Otherwise("the adapter switches by itself"), "{ rts_on_send = true }";
         /// How long an answer may take, from the end of the question to its first byte.
         response_timeout: Lasting<10, { 60 * SECOND_MS }> =
             Otherwise("\"500ms\" on a serial port, \"1s\" over TCP"), "\"500ms\"";
@@ -183,6 +189,22 @@ table! {
         retries: Bounded<u8, 0, 10> = Default("1"), "1";
         /// The longest pause between questions to a device that does not answer.
         silence_max: Lasting<{ SECOND_MS }, { HOUR_MS }> = Default("\"60s\""), "\"60s\"";
+    }
+}
+
+table! {
+    /// How the kernel switches the RS-485 driver of a serial port between sending and receiving, by its
+    /// RTS line. Which level sends depends on the board's wiring.
+    Rs485 = "rs485" {
+        /// Whether RTS is on while sending.
+        rts_on_send: bool = Default("true"), "true";
+        /// Whether RTS is on otherwise.
+        rts_after_send: bool = Default("false"), "false";
+        /// How long to wait between switching and the first character.
+        delay_before: SwitchDelay = Default("\"0s\""), "\"1ms\"";
+        /// How long to wait between the last character and switching back. Too long, and the beginning of
+        /// the answer is lost.
+        delay_after: SwitchDelay = Default("\"0s\""), "\"1ms\"";
     }
 }
 

@@ -5,8 +5,8 @@ use std::time::Duration;
 
 use super::report_duplicates;
 use crate::config::problem::Problem;
-use crate::config::raw::{At, Field, Line, Root, Shape};
-use crate::config::{Framing, LineSpec, Parity, Port, SerialSettings};
+use crate::config::raw::{self, At, Field, Line, Root, Shape};
+use crate::config::{Framing, LineSpec, Parity, Port, Rs485, SerialSettings};
 
 /// Modbus over Serial Line V1.02, section 3.2: 19200 is the required default.
 const BAUD_DEFAULT: u32 = 19_200;
@@ -78,7 +78,16 @@ fn serial_port(line: &Line, problems: &mut Vec<Problem>) -> Option<Port> {
         );
     }
     let path = PathBuf::from(&line.serial.get()?.0);
-    Some(Port::Serial { path, settings: serial_settings(line)? })
+    Some(Port::Serial { path, settings: serial_settings(line)?, rs485: line.rs485.make(rs485)? })
+}
+
+fn rs485(At { value: mode, .. }: &At<raw::Rs485>) -> Option<Rs485> {
+    Some(Rs485 {
+        rts_on_send: *mode.rts_on_send.get()?,
+        rts_after_send: *mode.rts_after_send.get()?,
+        delay_before: mode.delay_before.get()?.0,
+        delay_after: mode.delay_after.get()?.0,
+    })
 }
 
 fn tcp_port(line: &Line, problems: &mut Vec<Problem>) -> Option<Port> {
@@ -87,6 +96,12 @@ fn tcp_port(line: &Line, problems: &mut Vec<Problem>) -> Option<Port> {
         problems.push(
             Problem::new(line.span, "missing key `framing`", "a line over TCP must say what travels on it")
                 .help("\"rtu\" for a serial device server, \"tcp\" for Modbus TCP"),
+        );
+    }
+    if let Some(rs485) = line.rs485.given() {
+        problems.push(
+            Problem::new(rs485.span, "`rs485` is for `serial`", "a serial device server switches by itself")
+                .help("remove it"),
         );
     }
     let framing = *line.framing.get()?;

@@ -93,8 +93,8 @@ struct Group {
 }
 
 impl Plan {
-    /// A plan for `device` on a line of this `timing`, of which these `holes` are known.
-    pub fn of(device: &DevicePlan, timing: Timing, holes: Holes) -> Self {
+    /// A plan for `device` on a line of this `timing`.
+    pub fn of(device: &DevicePlan, timing: Timing) -> Self {
         let mut periods: Vec<Duration> = device.signals.iter().map(|wanted| wanted.poll_every).collect();
         periods.sort();
         periods.dedup();
@@ -104,8 +104,8 @@ impl Plan {
             registers_max: device.spec.max_registers,
             quiet: device.spec.quiet,
             timing,
-            turnaround: timing.turnaround_assumed(device.spec.turnaround),
-            holes,
+            turnaround: first_turnaround(device, timing),
+            holes: device.learned.refused.iter().copied().collect(),
             groups: periods.into_iter().map(group).collect(),
             outdated: false,
         };
@@ -209,7 +209,12 @@ impl Plan {
         }
     }
 
-    /// What the device refuses to be asked for, to be kept for the next start.
+    /// The response time that questions are planned with.
+    pub fn turnaround(&self) -> Duration {
+        self.turnaround
+    }
+
+    /// What the device refuses to be asked for.
     pub fn holes(&self) -> &Holes {
         &self.holes
     }
@@ -284,6 +289,15 @@ impl Plan {
             *tried = Some(now);
         }
         due
+    }
+}
+
+/// The response time to begin with: what the site file tells, what was learned before, or what is
+/// assumed.
+fn first_turnaround(device: &DevicePlan, timing: Timing) -> Duration {
+    match (device.spec.turnaround, device.learned.response) {
+        (None, Some(learned)) => learned,
+        (told, _) => timing.turnaround_assumed(told),
     }
 }
 

@@ -10,7 +10,7 @@ use proptest::prelude::*;
 use super::*;
 use crate::config::{DeviceSpec, Parity, SerialSettings};
 use crate::modbus::timing::{HOST, Timing};
-use crate::modbus::{DevicePlan, SignalPlan};
+use crate::modbus::{DevicePlan, Learned, SignalPlan};
 use crate::moment::Mono;
 use crate::signal::{DeviceIndex, LineIndex, Order, Place, SignalIndex, Table, ValueType};
 
@@ -58,7 +58,7 @@ fn device_with(signals: Vec<SignalPlan>) -> DevicePlan {
         turnaround: Some(Duration::from_millis(20)),
         quiet: Duration::ZERO,
     };
-    DevicePlan { device: DeviceIndex(0), spec, signals }
+    DevicePlan { device: DeviceIndex(0), spec, signals, learned: Learned::default() }
 }
 
 fn timing(baud: u32) -> Timing {
@@ -66,7 +66,7 @@ fn timing(baud: u32) -> Timing {
 }
 
 fn plan(device: &DevicePlan) -> Plan {
-    Plan::of(device, timing(9_600), Holes::default())
+    Plan::of(device, timing(9_600))
 }
 
 /// The blocks of every group in words, groups parted by `;`.
@@ -132,7 +132,7 @@ fn a_gap_is_read_through_exactly_while_that_is_cheaper_than_another_question() {
                 let places = [0.0, 1.0 + gap].map(|address| kind.replace("{}", &address.to_string()));
                 let mut device = device(&format!("1: {}", places.join(", ")));
                 device.spec.turnaround = Some(turnaround);
-                Plan::of(&device, timing(baud), Holes::default()).blocks(0).len()
+                Plan::of(&device, timing(baud)).blocks(0).len()
             };
             let found = (blocks(gap_max), blocks(gap_max + 1.0));
             assert_eq!(found, (1, 2), "{kind} at {baud} baud, {turnaround_ms} ms: {gap_max}");
@@ -271,12 +271,9 @@ fn a_gap_that_the_device_does_not_have_is_not_read_over_again() {
 
     // The holes, kept as plain ranges, spare the next start the search.
     let kept: Vec<Block> = plan.holes().iter().collect();
-    let known = Plan::of(
-        &self::device("1: input 0 f32, input 6 f32, input 12 f32"),
-        timing(9_600),
-        kept.into_iter().collect(),
-    );
-    assert_eq!(told(&known), "input 0–1, input 6–13");
+    let mut known = self::device("1: input 0 f32, input 6 f32, input 12 f32");
+    known.learned.refused = kept;
+    assert_eq!(told(&self::plan(&known)), "input 0–1, input 6–13");
 }
 
 #[test]

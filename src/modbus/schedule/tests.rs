@@ -6,6 +6,7 @@ use proptest::prelude::*;
 
 use super::*;
 use crate::modbus::silence::OVERLOOKED_MAX;
+use crate::monitor::Spread;
 
 const SECOND: Duration = Duration::from_secs(1);
 const DEVICES: usize = 4;
@@ -162,7 +163,7 @@ fn a_job_keeps_its_phase_for_ever() {
         assert!(*at >= due && late <= Duration::from_millis(600), "turn {turn} began at {at}");
     }
     assert_eq!(line.turns(0, Mono::ZERO), 3_600);
-    assert_eq!(line.schedule.missed(DeviceIndex(0)), 0);
+    assert_eq!(line.schedule.missed(JobIndex(0)), 0);
 }
 
 #[test]
@@ -175,7 +176,7 @@ fn after_a_pause_what_was_missed_is_counted_and_not_made_up_for() {
     let begun: Vec<u128> = line.begun.iter().map(|(at, _)| at.since_start().as_millis()).collect();
     assert_eq!(begun, [15_700, 16_000, 17_000, 18_000]);
     // 6 … 14 were missed; 15 was had, though late.
-    assert_eq!(line.schedule.missed(DeviceIndex(0)), 9);
+    assert_eq!(line.schedule.missed(JobIndex(0)), 9);
 }
 
 #[test]
@@ -187,7 +188,7 @@ fn while_the_line_is_down_nothing_counts_as_missed() {
     line.begun.clear();
     line.run(SECOND * 5);
     assert_eq!((line.turns(0, Mono::ZERO), line.turns(1, Mono::ZERO)), (5, 5));
-    assert_eq!(line.schedule.missed(DeviceIndex(0)), 0);
+    assert_eq!(line.schedule.missed(JobIndex(0)), 0);
 }
 
 #[test]
@@ -203,11 +204,14 @@ fn demand_is_the_sum_of_cost_by_period_as_measured() {
 fn lateness_is_told_as_quantiles() {
     let mut line = Line::new(&[(0, 1_000, 10)]);
     line.run(SECOND * 60);
-    assert_eq!(line.schedule.lateness().percentile(100), Some(Duration::ZERO));
+    let millis = |line: &Line| {
+        let Spread { p50, p90, p99 } = line.schedule.lateness().spread().unwrap();
+        [p50, p90, p99].map(|quantile| quantile.as_millis())
+    };
+    assert_eq!(millis(&line), [0, 0, 0]);
     line.now = line.now + Duration::from_millis(250);
     line.run(SECOND * 10);
-    assert_eq!(line.schedule.lateness().median(), Some(Duration::ZERO));
-    assert_eq!(line.schedule.lateness().percentile(100), Some(Duration::from_millis(250)));
+    assert_eq!(millis(&line), [0, 0, 250]);
 }
 
 #[test]
@@ -297,7 +301,7 @@ fn one_dead_device_costs_the_others_at_most_five_percent() {
         assert!(line.turns(job, Mono::ZERO) >= 3_600 * 95 / 100, "job {job}");
     }
     assert!(line.schedule.is_silent(DeviceIndex(0)) && !line.schedule.is_silent(DeviceIndex(1)));
-    assert_eq!(line.schedule.missed(DeviceIndex(0)), 0, "silence is no fault of the line");
+    assert_eq!(line.schedule.missed(JobIndex(0)), 0, "silence is no fault of the line");
 }
 
 #[test]
@@ -329,9 +333,12 @@ fn an_overloaded_line_stretches_every_period_by_the_same_factor() {
         let stretch = wanted / f64::from(line.turns(job, Mono::ZERO));
         assert!((stretch / demand - 1.0).abs() < 0.03, "job {job} is stretched {stretch} at {demand}");
         let had = f64::from(line.turns(job, Mono::ZERO));
-        let missed = f64::from(u32::try_from(line.schedule.missed(spec.device)).unwrap());
+        let missed = f64::from(u32::try_from(line.schedule.missed(JobIndex(job))).unwrap());
         assert!((had + missed - wanted).abs() <= 3.0, "job {job}: {had} had, {missed} missed of {wanted}");
     }
+    let used: Duration =
+        line.specs.iter().enumerate().map(|(job, spec)| spec.cost * line.turns(job, Mono::ZERO)).sum();
+    assert!(used >= HOUR.mul_f64(0.995), "{used:?} of an hour are used");
 }
 
 /// Jobs of up to four devices, and what they ask of the line in all.
@@ -357,10 +364,10 @@ proptest! {
         prop_assume!(demand + ratio(longest, shortest) <= 1.0);
         let mut line = Line::new(&jobs);
         line.run(SECOND * 300);
-        for (job, (device, period, _)) in jobs.iter().enumerate() {
+        for (job, (_, period, _)) in jobs.iter().enumerate() {
             let turns = u64::from(line.turns(job, Mono::ZERO));
             prop_assert!(turns + 1 >= 300_000 / period, "job {job}: {turns} turns");
-            prop_assert_eq!(line.schedule.missed(DeviceIndex(*device)), 0);
+            prop_assert_eq!(line.schedule.missed(JobIndex(job)), 0);
         }
     }
 

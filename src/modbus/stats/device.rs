@@ -1,10 +1,11 @@
-//! What is counted of one device, and whether it answers.
+//! What is counted of one device and of each of its blocks, and whether it answers.
 
 use std::time::Duration;
 
+use crate::modbus::plan::Block;
 use crate::modbus::quantiles::Quantiles;
 use crate::moment::Moment;
-use crate::monitor::{Counters, DeviceReport, DeviceState};
+use crate::monitor::{BlockReport, Counters, DeviceReport, DeviceState};
 use crate::signal::DeviceIndex;
 
 /// Given up so many times in a row, each time with its retries, a device is lost.
@@ -47,13 +48,14 @@ impl Outcome {
     }
 }
 
+/// The most blocks of a device that are counted one by one.
+pub const BLOCKS_MAX: usize = 64;
+
 /// What is counted of one device.
 #[derive(Debug, Clone, Default)]
 pub struct DeviceStats {
-    /// The counters. Those that [`DeviceStats::record`] does not keep are the line's to advance:
-    /// `late_responses`, `resynchronisations`, `retries`, `missed_polls`.
-    pub counters: Counters,
-    response: Quantiles,
+    whole: Tally,
+    blocks: Vec<(Block, Tally)>,
     last_response: Option<Moment>,
     /// The last tries, the latest in the lowest bit: 1 = went wrong.
     wrong_lately: u32,
@@ -63,26 +65,30 @@ pub struct DeviceStats {
     spoke: bool,
 }
 
+/// What is counted of a device, or of one block of it.
+#[derive(Debug, Clone, Default)]
+struct Tally {
+    counters: Counters,
+    response: Quantiles,
+}
+
+/// A block as it is planned now.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Planned {
+    /// The block.
+    pub block: Block,
+    /// How often it is to be had.
+    pub period: Duration,
+    /// How many polls of it were missed.
+    pub missed: u64,
+}
+
 impl DeviceStats {
-    /// Counts what came of one try, at `at`.
-    pub fn record(&mut self, outcome: Outcome, at: Moment) {
-        let counters = &mut self.counters;
-        counters.requests += 1;
-        match outcome {
-            Outcome::Answer(response) => {
-                counters.answers += 1;
-                self.response.record(response);
-                self.last_response = Some(at);
-            }
-            Outcome::Exception(code) => {
-                counters.exceptions += 1;
-                let known = usize::from(code);
-                let index = if known < counters.exceptions_by_code.len() { known } else { 0 };
-                counters.exceptions_by_code[index] += 1;
-            }
-            Outcome::Timeout => counters.timeouts += 1,
-            Outcome::Damaged => counters.crc_errors += 1,
-            Outcome::Foreign => counters.foreign_frames += 1,
+    /// Counts what came of one try to read `block`, at `at`.
+    pub fn record(&mut self, block: Block, outcome: Outcome, at: Moment) {
+        self.each_tally(block, |tally| tally.record(outcome));
+        if let Outcome::Answer(_) = outcome {
+            self.last_response = Some(at);
         }
         if outcome.is_answer() {
             self.given_up = 0;
@@ -90,6 +96,17 @@ impl DeviceStats {
         }
         let wrong = !matches!(outcome, Outcome::Answer(_));
         self.wrong_lately = self.wrong_lately << 1 | u32::from(wrong);
+    }
+
+    /// Counts something of `block` that does not follow from what came of its questions.
+    pub fn count(&mut self, block: Block, add: impl Fn(&mut Counters)) {
+        self.each_tally(block, |tally| add(&mut tally.counters));
+    }
+
+    /// The counters of the whole device. Polls that were missed are not among them: see
+    /// [`Planned::missed`].
+    pub fn counters(&self) -> &Counters {
+        &self.whole.counters
     }
 
     /// The question was given up: its last retry brought no answer either.
@@ -112,18 +129,74 @@ impl DeviceStats {
 
     /// Response times lately: end of the question to first byte of the answer.
     pub fn response(&self) -> &Quantiles {
-        &self.response
+        &self.whole.response
     }
 
-    /// The report on the device; `refused` are the values it refuses, in words.
-    pub fn report(&self, device: DeviceIndex, refused: Vec<String>) -> DeviceReport {
+    /// The report on the device: `refused` are the values it refuses, in words; `missed` polls were
+    /// missed. Blocks that are no longer planned are forgotten.
+    pub fn report(
+        &mut self,
+        device: DeviceIndex,
+        refused: Vec<String>,
+        missed: u64,
+        planned: &[Planned],
+    ) -> DeviceReport {
+        self.blocks.retain(|(block, _)| planned.iter().any(|planned| planned.block == *block));
         DeviceReport {
             device,
             state: self.state(),
             last_response: self.last_response,
-            response_median: self.response.median(),
+            response: self.whole.response.spread(),
             refused,
-            counters: self.counters,
+            counters: Counters { missed_polls: missed, ..self.whole.counters },
+            blocks: planned.iter().map(|planned| self.block_report(planned)).collect(),
+        }
+    }
+
+    fn block_report(&self, planned: &Planned) -> BlockReport {
+        let tally = self.blocks.iter().find(|(block, _)| *block == planned.block).map(|(_, tally)| tally);
+        let counters = tally.map_or_else(Counters::default, |tally| tally.counters);
+        BlockReport {
+            block: planned.block.to_string(),
+            period: planned.period,
+            response: tally.and_then(|tally| tally.response.spread()),
+            counters: Counters { missed_polls: planned.missed, ..counters },
+        }
+    }
+
+    fn each_tally(&mut self, block: Block, count: impl Fn(&mut Tally)) {
+        count(&mut self.whole);
+        if self.blocks.len() < BLOCKS_MAX && self.blocks.iter().all(|(known, _)| *known != block) {
+            self.blocks.push((block, Tally::default()));
+        }
+        if let Some((_, tally)) = self.blocks.iter_mut().find(|(known, _)| *known == block) {
+            count(tally);
+        }
+    }
+}
+
+impl Tally {
+    fn record(&mut self, outcome: Outcome) {
+        let counters = &mut self.counters;
+        counters.requests += 1;
+        match outcome {
+            Outcome::Answer(response) => {
+                counters.answers += 1;
+                self.response.record(response);
+            }
+            Outcome::Exception(code) => {
+                if outcome.is_answer() {
+                    counters.exceptions += 1;
+                } else {
+                    counters.gateway_exceptions += 1;
+                }
+                let known = usize::from(code);
+                let index = if known < counters.exceptions_by_code.len() { known } else { 0 };
+                counters.exceptions_by_code[index] += 1;
+            }
+            Outcome::Timeout => counters.timeouts += 1,
+            Outcome::Damaged => counters.crc_errors += 1,
+            Outcome::Foreign => counters.foreign_frames += 1,
         }
     }
 }
@@ -133,6 +206,9 @@ impl DeviceStats {
 mod tests {
     use super::*;
     use crate::moment::{Mono, Wall};
+    use crate::signal::Table;
+
+    const BLOCK: Block = Block { table: Table::Input, start: 40, count: 4 };
 
     fn at(seconds: u64) -> Moment {
         Moment { mono: Mono::from_millis(seconds * 1_000), wall: Wall::UNIX_EPOCH }
@@ -156,7 +232,7 @@ mod tests {
                 }
                 other => panic!("{other}"),
             };
-            stats.record(outcome, at(1));
+            stats.record(BLOCK, outcome, at(1));
         }
         stats
     }
@@ -187,9 +263,11 @@ mod tests {
 
     #[test]
     fn every_question_is_counted_once_by_what_came_of_it() {
-        let counters = played("..tcfe.g").counters;
+        let stats = played("..tcfe.g");
+        let counters = stats.counters();
         assert_eq!((counters.requests, counters.answers, counters.timeouts), (8, 3, 1));
-        assert_eq!((counters.crc_errors, counters.foreign_frames, counters.exceptions), (1, 1, 2));
+        assert_eq!((counters.crc_errors, counters.foreign_frames), (1, 1));
+        assert_eq!((counters.exceptions, counters.gateway_exceptions), (1, 1));
         assert_eq!((counters.exceptions_by_code[0x04], counters.exceptions_by_code[0x0B]), (1, 1));
     }
 
@@ -197,22 +275,57 @@ mod tests {
     fn exceptions_beyond_the_standard_are_counted_together() {
         let mut stats = DeviceStats::default();
         for code in 0..=255 {
-            stats.record(Outcome::Exception(code), at(1));
+            stats.record(BLOCK, Outcome::Exception(code), at(1));
         }
-        assert_eq!(stats.counters.exceptions_by_code[0], 256 - 11);
-        assert_eq!(stats.counters.exceptions_by_code.iter().sum::<u64>(), stats.counters.exceptions);
+        let counters = stats.counters();
+        assert_eq!(counters.exceptions_by_code[0], 256 - 11);
+        assert_eq!((counters.exceptions, counters.gateway_exceptions), (254, 2));
+        assert_eq!(counters.exceptions_by_code.iter().sum::<u64>(), 256);
     }
 
     #[test]
-    fn the_report_tells_the_last_good_answer_and_the_median_response() {
+    fn the_report_tells_the_last_good_answer_and_the_response_times() {
         let mut stats = DeviceStats::default();
         for (second, response_ms) in [(1, 18), (2, 30), (3, 20)] {
-            stats.record(Outcome::Answer(Duration::from_millis(response_ms)), at(second));
+            stats.record(BLOCK, Outcome::Answer(Duration::from_millis(response_ms)), at(second));
         }
-        stats.record(Outcome::Exception(6), at(4));
-        let report = stats.report(DeviceIndex(2), vec!["input 40".into()]);
+        stats.record(BLOCK, Outcome::Exception(6), at(4));
+        let report = stats.report(DeviceIndex(2), vec!["input 40".into()], 3, &[]);
         assert_eq!(report.last_response, Some(at(3)));
-        assert_eq!(report.response_median, Some(Duration::from_millis(20)));
+        let response = report.response.map(|response| (response.p50.as_millis(), response.p99.as_millis()));
+        assert_eq!((response, report.counters.missed_polls), (Some((20, 30)), 3));
         assert_eq!((report.device, report.refused), (DeviceIndex(2), vec!["input 40".to_owned()]));
+    }
+
+    #[test]
+    fn each_block_is_counted_for_itself_while_it_is_planned() {
+        let other = Block { start: 60, ..BLOCK };
+        let planned =
+            [BLOCK, other].map(|block| Planned { block, period: Duration::from_secs(1), missed: 2 });
+        let mut stats = played(".t");
+        stats.record(other, Outcome::Exception(2), at(2));
+        stats.count(other, |counters| counters.retries += 1);
+        let report = stats.report(DeviceIndex(0), Vec::new(), 4, &planned);
+        let [first, second] = &report.blocks[..] else { panic!("{:?}", report.blocks) };
+        assert_eq!((first.block.as_str(), second.block.as_str()), ("input 40–43", "input 60–63"));
+        assert_eq!((first.counters.requests, first.counters.answers, first.counters.missed_polls), (2, 1, 2));
+        assert_eq!(
+            (second.counters.requests, second.counters.exceptions, second.counters.retries),
+            (1, 1, 1)
+        );
+        assert_eq!((report.counters.requests, report.counters.retries), (3, 1));
+        assert!(first.response.is_some() && second.response.is_none());
+        stats.report(DeviceIndex(0), Vec::new(), 4, &planned[1..]);
+        let anew = stats.report(DeviceIndex(0), Vec::new(), 4, &planned);
+        assert_eq!(anew.blocks[0].counters.requests, 0, "laid out anew, counted anew");
+    }
+
+    #[test]
+    fn blocks_are_counted_one_by_one_up_to_a_limit() {
+        let mut stats = DeviceStats::default();
+        for start in 0..200 {
+            stats.record(Block { start, ..BLOCK }, Outcome::Timeout, at(1));
+        }
+        assert_eq!((stats.blocks.len(), stats.counters().timeouts), (BLOCKS_MAX, 200));
     }
 }

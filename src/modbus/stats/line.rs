@@ -98,6 +98,7 @@ pub fn sum<'a>(counters: impl IntoIterator<Item = &'a Counters>) -> Counters {
             crc_errors,
             foreign_frames,
             exceptions,
+            gateway_exceptions,
             exceptions_by_code,
             late_responses,
             resynchronisations,
@@ -110,6 +111,7 @@ pub fn sum<'a>(counters: impl IntoIterator<Item = &'a Counters>) -> Counters {
         sum.crc_errors += crc_errors;
         sum.foreign_frames += foreign_frames;
         sum.exceptions += exceptions;
+        sum.gateway_exceptions += gateway_exceptions;
         sum.late_responses += late_responses;
         sum.resynchronisations += resynchronisations;
         sum.retries += retries;

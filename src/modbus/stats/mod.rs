@@ -8,5 +8,5 @@ mod device;
 mod line;
 mod window;
 
-pub use device::{DEGRADED_FROM, DeviceStats, LATELY, LOST_AFTER, Outcome};
+pub use device::{BLOCKS_MAX, DEGRADED_FROM, DeviceStats, LATELY, LOST_AFTER, Outcome, Planned};
 pub use line::{LineStats, NOISE_FRAMES_MIN, NOISE_WINDOW, NOISY_FROM, QUIET_BELOW, sum};

@@ -7,9 +7,11 @@ use tokio::io::duplex;
 use tokio::time::Instant;
 
 use super::slave::{Act, Heard, exception, serve};
-use super::{SETTINGS, Said, device, listen, serial_plan, value};
+use super::{SETTINGS, Said, TIMEOUT, device, listen, serial_plan, value};
 use crate::modbus::LinePlan;
+use crate::modbus::line::ECHO_HINT;
 use crate::modbus::timing::Timing;
+use crate::moment::Mono;
 use crate::monitor::DeviceState;
 use crate::signal::{ReadFault, Table};
 
@@ -98,7 +100,27 @@ async fn a_gateways_exception_is_the_silence_of_the_device_behind_it() {
         let said = hear(&one_device(), 60, gateway).await;
         assert_eq!(states(&said), [DeviceState::Lost]);
         assert_eq!(said.faults(0).0, Some(ReadFault::NoAnswer));
+        let counters = said.last().counters;
+        assert_eq!((counters.exceptions, counters.timeouts), (0, 0));
+        assert_eq!(counters.gateway_exceptions, counters.requests);
     }
+}
+
+/// Lateness is waited for up to four time-outs; this poll has less than that.
+#[tokio::test(start_paused = true)]
+async fn after_a_lost_answer_a_read_of_another_length_spares_the_waiting() {
+    let mut asked = 0;
+    let said = hear(&one_device(), 10, move |question| {
+        asked += 1;
+        if asked == 5 { vec![] } else { vec![Act::Send(question.answer())] }
+    })
+    .await;
+    let counters = said.last().counters;
+    assert_eq!((counters.timeouts, counters.resynchronisations, counters.retries), (1, 1, 1));
+    let polls: Vec<Mono> = said.readings.iter().filter(|it| it.signal.0 == 0).map(|it| it.at.mono).collect();
+    let longest = polls.windows(2).map(|pair| pair[1].since(pair[0])).max().unwrap();
+    assert!(longest < SECOND + TIMEOUT * 2, "{longest:?}");
+    assert!(said.faults(0).0.is_none());
 }
 
 #[tokio::test(start_paused = true)]
@@ -127,6 +149,7 @@ async fn an_adapter_that_echoes_spoils_nothing() {
     assert!(said.good() >= 58 * 4, "{}", said.good());
     let counters = said.last().counters;
     assert_eq!((counters.crc_errors, counters.foreign_frames, counters.timeouts), (0, 0, 0));
+    assert_eq!(said.last().hints, [ECHO_HINT]);
 }
 
 #[tokio::test(start_paused = true)]
@@ -159,6 +182,9 @@ async fn a_line_that_is_never_silent_gives_no_values_and_does_not_stop_the_polle
     babble.abort();
     assert_eq!(said.good(), 0);
     assert!(said.of(0).contains(&Err(ReadFault::Garbled)));
+    let counters = said.last().counters;
+    assert_eq!((counters.requests, counters.retries), (0, 0), "no question was put");
+    assert!(counters.crc_errors > 0);
     assert!(said.reports.len() >= 20, "{}", said.reports.len());
 }
 
@@ -196,6 +222,6 @@ async fn response_times_are_those_of_the_device() {
         vec![Act::Wait(turnaround + on_the_wire), Act::Send(question.answer())]
     })
     .await;
-    let median = said.last().devices[0].response_median.unwrap();
+    let median = said.last().devices[0].response.unwrap().p50;
     assert!(median.abs_diff(turnaround) <= Duration::from_millis(2), "{median:?}");
 }

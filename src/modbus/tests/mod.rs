@@ -8,7 +8,7 @@
 mod certainty;
 mod line;
 mod port;
-mod pty;
+pub mod pty;
 mod slave;
 
 use std::net::SocketAddr;
@@ -26,7 +26,7 @@ use crate::modbus::pause::Pause;
 use crate::modbus::rtu::{Patience, RtuLine};
 use crate::modbus::timing::Timing;
 use crate::modbus::wire::Wire;
-use crate::modbus::{DevicePlan, LineOutput, LinePlan, SignalPlan};
+use crate::modbus::{DevicePlan, Learned, LineOutput, LinePlan, SignalPlan};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::LineReport;
 use crate::signal::{
@@ -56,7 +56,7 @@ pub fn device(index: usize, unit_id: u8, signals: Vec<SignalPlan>) -> DevicePlan
         turnaround: None,
         quiet: Duration::ZERO,
     };
-    DevicePlan { device: DeviceIndex(index), spec, signals }
+    DevicePlan { device: DeviceIndex(index), spec, signals, learned: Learned::default() }
 }
 
 pub fn line_plan(port: Port, devices: Vec<DevicePlan>) -> LinePlan {
@@ -71,7 +71,7 @@ pub fn line_plan(port: Port, devices: Vec<DevicePlan>) -> LinePlan {
 }
 
 pub fn serial_plan(devices: Vec<DevicePlan>) -> LinePlan {
-    line_plan(Port::Serial { path: PathBuf::from("/dev/none"), settings: SETTINGS }, devices)
+    line_plan(Port::Serial { path: PathBuf::from("/dev/none"), settings: SETTINGS, rs485: None }, devices)
 }
 
 pub fn tcp_plan(address: SocketAddr, framing: Framing, devices: Vec<DevicePlan>) -> LinePlan {
@@ -90,6 +90,7 @@ pub fn clock() -> Clock {
 pub struct Said {
     pub readings: Vec<Reading>,
     pub reports: Vec<LineReport>,
+    pub learned: Vec<(DeviceIndex, Learned)>,
 }
 
 impl Said {
@@ -164,7 +165,8 @@ pub async fn listen_with(
                     readings.iter().for_each(&mut look);
                     said.readings.extend(readings);
                 }
-                LineOutput::Report(report) => said.reports.push(report),
+                LineOutput::Report(report) => said.reports.push(*report),
+                LineOutput::Learned { device, learned } => said.learned.push((device, learned)),
             }
         }
     };

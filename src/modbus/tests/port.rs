@@ -83,7 +83,7 @@ impl Running {
             LineOutput::Report(report) => {
                 matches!(&report.state, LineState::Down(cause) if cause.contains(because))
             }
-            LineOutput::Readings(_) => false,
+            LineOutput::Readings(_) | LineOutput::Learned { .. } => false,
         });
         self.wait_for("the signals to be told", |output| {
             matches!(output, LineOutput::Readings(readings)
@@ -108,7 +108,7 @@ fn devices() -> Vec<DevicePlan> {
 }
 
 fn serial(path: &Path) -> LinePlan {
-    line_plan(Port::Serial { path: path.to_owned(), settings: SETTINGS }, devices())
+    line_plan(Port::Serial { path: path.to_owned(), settings: SETTINGS, rs485: None }, devices())
 }
 
 /// Answers RTU questions on a stream, `limit` of them, then drops it.

@@ -78,23 +78,30 @@ pub(in crate::monitor) fn moment(seconds: f64, clock_offset_s: i64) -> Moment {
 }
 
 fn line_report(device: DeviceState, noisy: bool) -> Input {
+    Input::Line(report(device, noisy, 0.1))
+}
+
+fn report(device: DeviceState, noisy: bool, demand: f64) -> LineReport {
     let device = DeviceReport {
         device: DeviceIndex(0),
         state: device,
         last_response: None,
-        response_median: None,
+        response: None,
         refused: Vec::new(),
         counters: Counters::default(),
+        blocks: Vec::new(),
     };
-    Input::Line(LineReport {
+    LineReport {
         line: LineIndex(0),
         state: LineState::Up,
         load: 0.1,
-        demand: 0.1,
+        demand,
+        lateness: None,
         noisy,
+        hints: Vec::new(),
         counters: Counters::default(),
         devices: vec![device],
-    })
+    }
 }
 
 fn action(kind: ActionKind) -> Input {
@@ -151,6 +158,7 @@ fn run(plan: &Plan, script: &str) -> String {
             "lost" => line_report(DeviceState::Lost, false),
             "back" | "quiet" => line_report(DeviceState::Online, false),
             "noisy" => line_report(DeviceState::Online, true),
+            "overloaded" => Input::Line(report(DeviceState::Online, false, 1.3)),
             "restart" => {
                 state = State::new(plan, now);
                 restore(plan, &mut state, journal.iter().cloned(), 0);

@@ -111,6 +111,15 @@ fn a_noisy_line_makes_samples_uncertain_and_speaks_for_itself() {
 }
 
 #[test]
+fn a_line_asked_for_too_much_is_told_of_once_that_lasts() {
+    check_plain(
+        "10 overloaded\n 40 quiet\n 50 overloaded\n 110 tick\n 120 quiet\n 130 overloaded\n 190 quiet\n 250 tick",
+        "110 alarm_raised line.east.overload -> unacknowledged
+         250 alarm_cleared line.east.overload -> returned_unacknowledged",
+    );
+}
+
+#[test]
 fn a_limit_on_a_sample_condition_is_no_limit_of_the_gas() {
     let mut plan = plan(|_, _| {});
     let low_flow = alarm("flow-low", FLOW, Kind::Low(Limit { setpoint: 0.5, deadband: 0.1 }));

@@ -33,7 +33,10 @@ impl Wire {
         let slave = File::options().read(true).write(true).open(&path).unwrap();
         make_raw(&slave);
         let settings = SerialSettings { baud: 115_200, parity: Parity::None, stop_bits: 1 };
-        (Wire::Terminal { master: File::from(master), _slave: slave }, Port::Serial { path, settings })
+        (
+            Wire::Terminal { master: File::from(master), _slave: slave },
+            Port::Serial { path, settings, rs485: None },
+        )
     }
 
     /// A listening TCP port, and the line's port that leads there.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use siskin::alarm::{AlarmIndex, Averaging, Kind, Limit, Over, Priority, WhenLost};
-use siskin::config::{Asks, Framing, Parity, Port, PushButtonSpec, SerialSettings, load};
+use siskin::config::{Asks, Framing, Parity, Port, PushButtonSpec, Rs485, SerialSettings, load};
 use siskin::period::Period;
 use siskin::signal::{Guard, GuardTest, Order, Range, SignalIndex, Table, ValueType};
 
@@ -22,7 +22,7 @@ fn every_setting_of_a_site_file_arrives_where_it_is_used() {
 
     let east = &site.lines[0];
     let settings = SerialSettings { baud: 9600, parity: Parity::None, stop_bits: 1 };
-    assert_eq!(east.port, Port::Serial { path: "/dev/ttyUSB0".into(), settings });
+    assert_eq!(east.port, Port::Serial { path: "/dev/ttyUSB0".into(), settings, rs485: None });
     assert_eq!((east.response_timeout, east.retries), (Duration::from_millis(700), 2));
 
     let [concentration, looped, calibrating, status] = &site.signals[..] else { panic!("four signals") };
@@ -260,7 +260,7 @@ fn what_is_absent_is_what_the_reference_says() {
     assert_eq!(site.http, None);
     // Modbus over Serial Line V1.02, section 3.2: 19200 and even parity are the defaults.
     let settings = SerialSettings { baud: 19_200, parity: Parity::Even, stop_bits: 1 };
-    assert_eq!(site.lines[0].port, Port::Serial { path: "/dev/ttyS0".into(), settings });
+    assert_eq!(site.lines[0].port, Port::Serial { path: "/dev/ttyS0".into(), settings, rs485: None });
     assert_eq!(site.lines[0].response_timeout, Duration::from_millis(500));
     assert_eq!(site.signals[0].place.table, Table::Discrete);
     assert_eq!((site.devices[0].name.as_str(), site.signals[0].place.value_type), ("d", ValueType::Bool));
@@ -271,6 +271,23 @@ fn serial_settings_behind_a_device_server_may_be_told_in_part() {
     let told = CONTRACT.replace("framing = \"rtu\"", "framing = \"rtu\"\nbaud = 9600");
     let Port::Tcp { settings, .. } = &loaded(&told).lines[1].port else { panic!("over TCP") };
     assert_eq!(*settings, Some(SerialSettings { baud: 9600, parity: Parity::Even, stop_bits: 1 }));
+}
+
+#[test]
+fn the_kernels_rs485_mode_is_asked_for_as_it_is_told() {
+    let told = CONTRACT.replace(
+        "serial = \"/dev/ttyUSB0\"",
+        "serial = \"/dev/ttyS1\"\nrs485 = { rts_on_send = false, rts_after_send = true, delay_after = \"2ms\" }",
+    );
+    let site = loaded(&told);
+    let Port::Serial { rs485, .. } = &site.lines[0].port else { panic!("a serial port") };
+    let (delay_before, delay_after) = (Duration::ZERO, Duration::from_millis(2));
+    assert_eq!(*rs485, Some(Rs485 { rts_on_send: false, rts_after_send: true, delay_before, delay_after }));
+    assert!(site.settings.iter().any(|(path, value)| {
+        path == "line.east.rs485"
+            && value.contains("rts_on_send = false")
+            && value.contains("delay_after = 2ms")
+    }));
 }
 
 #[test]
