@@ -1,10 +1,14 @@
 //! Doubts: what a site can be run with, but was hardly meant. Told by `siskin check`, never by the
 //! daemon, and only about a site that has no problem.
 
+mod alarm;
+mod pair;
+
+use std::time::Duration;
+
 use super::problem::{Problem, Span};
-use super::raw::{Alarm, At, Field, Line, Listen, Root, Signal};
-use super::{LineSpec, Site};
-use crate::alarm::{AlarmSpec, Kind, Limit};
+use super::raw::{At, Field, Line, Listen, PushButton, Root, Signal, spell_duration};
+use super::{LineSpec, PushButtonSpec, Site};
 use crate::signal::{CurrentLoop, LineIndex, SignalIndex, SignalSpec, ValueType};
 
 /// Every doubt about `site`, which was made of `root`.
@@ -20,11 +24,29 @@ pub(super) fn about(root: &Root, site: &Site) -> Vec<Problem> {
         doubts.extend(about_loop(&signal.value, spec));
         doubts.extend(about_settling(&signal.value));
     }
-    for (alarm, spec) in root.alarm.items().iter().zip(&site.alarms) {
-        about_alarm(&alarm.value, spec, site, &mut doubts);
+    let alarms: Vec<_> = root.alarm.items().iter().zip(&site.alarms).collect();
+    for (described, spec) in &alarms {
+        doubts.extend(alarm::about(&described.value, spec, site));
+    }
+    doubts.extend(pair::about(&alarms));
+    for (button, spec) in root.push_button.items().iter().zip(&site.push_buttons) {
+        doubts.extend(about_button(&button.value, *spec, site));
     }
     about_silence(root, site, &mut doubts);
     doubts
+}
+
+/// People hold a push-button for about half a second. Common practice, no source.
+const PRESS: Duration = Duration::from_millis(500);
+
+/// A press between two polls is not seen.
+fn about_button(button: &PushButton, spec: PushButtonSpec, site: &Site) -> Option<Problem> {
+    let (signal, poll_every) = (button.signal.given()?, site.signals.get(spec.signal.0)?.poll_every);
+    (poll_every > PRESS).then(|| {
+        let label = format!("its signal is asked for only every \"{}\"", spell_duration(poll_every));
+        Problem::new(signal.span, "a push-button that must be held", label)
+            .help("a short press between two polls is not seen: set `poll_every = \"250ms\"` at its signal")
+    })
 }
 
 fn about_listening(listen: &Field<Listen>) -> Option<Problem> {
@@ -90,58 +112,6 @@ fn about_settling(signal: &Signal) -> Option<Problem> {
         Problem::new(settle.span, "`settle` without `valid_when`", "has no effect")
             .help("say when the sample is valid, for example that the sample flows")
     })
-}
-
-fn about_alarm(alarm: &Alarm, spec: &AlarmSpec, site: &Site, doubts: &mut Vec<Problem>) {
-    let span = alarm.id.span_or(alarm.span);
-    if spec.action.is_none() {
-        doubts.push(
-            Problem::new(span, "an alarm without an action", "the operator is not told what to do")
-                .help("give it an `action`; what needs none is not an alarm (IEC 62682)"),
-        );
-    }
-    if spec.consequence.is_none() {
-        doubts.push(
-            Problem::new(span, "an alarm without a consequence", "the operator is not told what it is about")
-                .help("give it a `consequence`: what happens when nobody acts"),
-        );
-    }
-    let (Limit { setpoint, deadband }, back) = match spec.kind {
-        Kind::High(limit) => (limit, -1.0),
-        Kind::Low(limit) => (limit, 1.0),
-        Kind::Rise(..)
-        | Kind::Fall(..)
-        | Kind::AverageHigh(..)
-        | Kind::AverageLow(..)
-        | Kind::State { .. }
-        | Kind::Deviation { .. }
-        | Kind::Frozen { .. }
-        | Kind::Lost
-        | Kind::Vote { .. }
-        | Kind::Fault(_) => return,
-    };
-    let clears_at = setpoint + back * deadband;
-    if !alarm.on_delay.is_there() {
-        doubts.push(
-            Problem::new(span, "a limit alarm without on-delay", "one reading beyond the limit raises it")
-                .help("give it an `on_delay`; say \"0s\" if that is meant"),
-        );
-    }
-    if deadband == 0.0 {
-        let label = "a value that wavers around the limit raises and clears it again and again";
-        doubts.push(Problem::new(alarm.deadband.span_or(span), "an alarm without a deadband", label));
-    }
-    let range = spec.signal.and_then(|signal| site.signals.get(signal.0)?.range);
-    let Some(range) = range else { return };
-    let inside = |value: f64| (range.low..=range.high).contains(&value);
-    let place = |field: &Field<f64>| field.span_or(span);
-    let range = format!("the range of the signal is {:?} to {:?}", range.low, range.high);
-    if !inside(setpoint) {
-        doubts.push(Problem::new(place(&alarm.setpoint), "the setpoint is outside the range", range));
-    } else if !inside(clears_at) {
-        let title = format!("the alarm clears only at {clears_at:?}, outside the range");
-        doubts.push(Problem::new(place(&alarm.deadband), title, range).help("make the deadband smaller"));
-    }
 }
 
 /// *Measurement lost* alarms that are turned off.
