@@ -143,7 +143,7 @@ fn temperatures_have_their_own_zero() {
         check(converted(fahrenheit, "degF", "degC", &anywhere), celsius, GIVEN_DIGITS, "degF");
         check(converted(fahrenheit, "degF", "degR", &anywhere), fahrenheit + 459.67, EXACT, "degF");
     }
-    check(converted(60.0, "degF", "K", &anywhere), 288.705_555_555_555_56, EXACT, "60 F");
+    check(converted(60.0, "degF", "K", &anywhere), 519.67 / 1.8, EXACT, "60 F");
 }
 
 /// Computed from the exact cubic foot.
