@@ -1,6 +1,9 @@
 //! Alarm states folded from the journal at start, so that a restart neither raises, nor clears, nor
 //! forgets. What a delay had already run is not remembered: it starts again. Deadlines that people
-//! set, of shelving and of re-alarm, are: they were told as times of the wall clock.
+//! set, of shelving and of re-alarm, are: they were told as times of the wall clock. That clock may
+//! be wrong at a start, so none of them comes later than if it had been set just now.
+
+use std::time::Duration;
 
 use crate::alarm::{Life, Shelf};
 use crate::moment::{Moment, Mono, Wall};
@@ -43,8 +46,13 @@ pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Re
     for (alarm, spec) in state.alarms.iter_mut().zip(&plan.alarms) {
         alarm.delay.stop();
         let acknowledged = alarm.acknowledged.filter(|_| alarm.life == Life::Acknowledged);
-        alarm.realarm_at =
-            acknowledged.zip(spec.realarm_after).map(|(at, after)| on_monotonic_clock(at, now) + after);
+        alarm.realarm_at = acknowledged.zip(spec.realarm_after).map(|(at, after)| deadline(at, after, now));
+        if spec.suppress_when.is_empty() && std::mem::take(&mut alarm.standing.suppressed) {
+            // The site file no longer suppresses it, so no signal would ever let it be told again.
+            if alarm.standing.withheld().is_none() {
+                alarm.life = alarm.life.told_again();
+            }
+        }
     }
     state.look_at_all(plan);
 }
@@ -63,9 +71,11 @@ impl AlarmState {
             EventKind::AlarmAcknowledged => self.acknowledged = Some(event.at),
             EventKind::AlarmRealarmed => self.acknowledged = None,
             EventKind::AlarmShelved => {
-                let until = |wall| Moment { mono: on_monotonic_clock(wall, now), wall };
-                self.standing.shelf =
-                    Some(event.until.map_or(Shelf::OneShot, |wall| Shelf::Until(until(wall))));
+                let until = |wall: Wall| {
+                    let time = wall.duration_since(event.at).try_into().unwrap_or_default();
+                    Shelf::Until(Moment { mono: deadline(event.at, time, now), wall })
+                };
+                self.standing.shelf = Some(event.until.map_or(Shelf::OneShot, until));
             }
             EventKind::AlarmUnshelved => self.standing.shelf = None,
             EventKind::AlarmSuppressed => self.standing.suppressed = true,
@@ -77,9 +87,9 @@ impl AlarmState {
     }
 }
 
-/// A time of the wall clock on this start's monotonic clock; what lies before its beginning is its
-/// beginning.
-fn on_monotonic_clock(wall: Wall, now: Moment) -> Mono {
-    let ahead = wall.duration_since(now.wall);
-    if ahead.is_negative() { now.mono - ahead.unsigned_abs() } else { now.mono + ahead.unsigned_abs() }
+/// When `time` will have passed since `since`, on this start's monotonic clock: never before now, and
+/// never later than if `since` were now.
+fn deadline(since: Wall, time: Duration, now: Moment) -> Mono {
+    let passed = now.wall.duration_since(since).try_into().unwrap_or_default();
+    now.mono + time.saturating_sub(passed)
 }

@@ -74,6 +74,64 @@ fn a_shelvings_deadline_and_an_alarm_out_of_service_outlive_a_restart() {
     );
 }
 
+/// What the journal says after a restart on a machine whose monotonic clock begins anew, and whose
+/// wall clock reads `wall_s` seconds after the first start.
+fn restarted(plan: &Plan, journal: &[Remembered], wall_s: i64) -> State {
+    let mut state = State::new(plan, moment(0.0, wall_s));
+    restore(plan, &mut state, journal.iter().cloned(), 0);
+    state
+}
+
+/// What the alarm `high` tells at `seconds` after the restart.
+fn told_at(plan: &Plan, state: &mut State, seconds: f64, wall_s: i64) -> Vec<&'static str> {
+    let output = step(plan, state, Input::Tick, moment(seconds, wall_s));
+    output.events.iter().map(|event| event.kind.word()).collect()
+}
+
+fn journal_of(plan: &Plan, inputs: &[(f64, Input)]) -> Vec<Remembered> {
+    let mut state = State::new(plan, moment(0.0, 0));
+    let step =
+        |(seconds, input): &(f64, Input)| step(plan, &mut state, input.clone(), moment(*seconds, 0)).events;
+    inputs.iter().flat_map(step).filter_map(|event| remembered(&event)).collect()
+}
+
+fn measured(seconds: f64, texts: &[&str]) -> Vec<(f64, Input)> {
+    texts.iter().map(|text| (seconds, reading(text, moment(seconds, 0)))).collect()
+}
+
+#[test]
+fn no_shelving_lasts_longer_because_the_wall_clock_was_wrong_at_a_restart() {
+    let plan = prompt(|_| ());
+    let minute = Some(Duration::from_secs(60));
+    let journal = journal_of(&plan, &[(10.0, action(ActionKind::Shelve(minute)))]);
+    let years_back = -1_800_000_000;
+    let mut state = restarted(&plan, &journal, years_back);
+    assert_eq!(told_at(&plan, &mut state, 59.0, years_back), Vec::<&str>::new());
+    assert_eq!(told_at(&plan, &mut state, 61.0, years_back), ["alarm_unshelved"]);
+}
+
+#[test]
+fn an_alarm_calls_again_in_its_time_although_the_monotonic_clock_began_anew() {
+    let plan = prompt(|high| high.realarm_after = Some(Duration::from_secs(600)));
+    let mut inputs = measured(10.0, &["flow=2", "calibrating=off", "h2s=5"]);
+    inputs.push((20.0, action(ActionKind::Acknowledge)));
+    let journal = journal_of(&plan, &inputs);
+    let mut state = restarted(&plan, &journal, 500);
+    assert_eq!(told_at(&plan, &mut state, 119.0, 500), Vec::<&str>::new());
+    assert_eq!(told_at(&plan, &mut state, 121.0, 500), ["alarm_realarmed"]);
+}
+
+#[test]
+fn what_the_site_file_no_longer_suppresses_is_told_after_the_restart() {
+    let suppressing = prompt(|high| {
+        high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];
+    });
+    let journal = journal_of(&suppressing, &measured(10.0, &["flow=6", "calibrating=off", "h2s=5"]));
+    let plan = prompt(|_| ());
+    let alarm = snapshot(&plan, &restarted(&plan, &journal, 100)).alarms[0].clone();
+    assert_eq!((alarm.withheld, alarm.life), (None, Life::Unacknowledged));
+}
+
 #[test]
 fn whose_decision_it_is_that_an_alarm_is_withheld_outlives_a_restart() {
     let plan = prompt(|_| ());
