@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 use proptest::prelude::*;
-use siskin::config::{Site, Sources, load, load_with_doubts, reference};
+use siskin::config::{Severity, Site, Sources, load, load_with_doubts, reference};
 
 use arrive::EVERY_KIND;
 
@@ -293,6 +293,25 @@ fn limits_are_kept_and_named() {
     };
     assert_eq!(loaded(&buttons(32)).push_buttons.len(), 32);
     assert!(refused(&buttons(33)).contains("too many push-buttons: 33, at most 32"));
+    let vote = |number: usize| {
+        let alarm = |index| {
+            let on = format!("signal = \"d.s0\"\nkind = \"state\"\nis = true\non_delay = \"{index}s\"\n");
+            format!("[[alarm]]\nid = \"a{index}\"\nname = \"A\"\n{on}")
+        };
+        let of: Vec<String> = (0..number).map(|index| format!("\"a{index}\"")).collect();
+        let alarms: String = (0..number).map(alarm).collect();
+        let vote = "[[alarm]]\nid = \"vote\"\nname = \"V\"\nkind = \"vote\"\nat_least = 1\n";
+        format!("{}{alarms}{vote}of = [{}]\n", signals(1), of.join(", "))
+    };
+    assert_eq!(loaded(&vote(64)).alarms.len(), 64 + 1 + 1, "the vote, and the loss of the signal");
+    assert!(refused(&vote(65)).contains("too many alarms in a vote: 65, at most 64"));
+    let conditions = |number: usize, key: &str| {
+        let conditions = vec!["{ signal = \"d.s0\", is = true }"; number].join(", ");
+        vote(1).replace("on_delay", &format!("{key} = [{conditions}]\non_delay"))
+    };
+    assert_eq!(loaded(&conditions(64, "suppress_when")).alarms[0].suppress_when.len(), 64);
+    let told = refused(&conditions(65, "suppress_when"));
+    assert!(told.contains("too many conditions on an alarm: 65, at most 64"), "{told}");
     let long = format!("{head}# {}", "x".repeat(1 << 20));
     assert!(refused(&long).contains("the file is too long"));
 }
@@ -332,20 +351,22 @@ fn the_hash_is_that_of_the_files_bytes() {
     assert_eq!(loaded(text).sha256, "d058f47565d687a6280ee2d9a62d5f67e03a32e806312ba3e24b4b8bc98e20e7");
 }
 
+const WHOLE_CHARS: usize = CONTRACT.len() + EVERY_KIND.len();
+
 proptest! {
     /// Whatever is cut out of a site file and put in elsewhere, reading it ends with a site or with
     /// problems that can be shown.
     #[test]
     fn a_damaged_site_file_is_read_to_the_end(
-        from in 0..CONTRACT.len(), length in 0..80_usize, to in 0..CONTRACT.len(), junk in "\\PC{0,8}",
+        from in 0..WHOLE_CHARS, length in 0..80_usize, to in 0..WHOLE_CHARS, junk in "\\PC{0,8}",
     ) {
-        let cut = CONTRACT.get(from..(from + length).min(CONTRACT.len())).unwrap_or("");
-        let mut text = CONTRACT.replacen(cut, "", 1);
+        let whole = format!("{CONTRACT}{EVERY_KIND}");
+        let cut = whole.get(from..(from + length).min(whole.len())).unwrap_or("");
+        let mut text = whole.replacen(cut, "", 1);
         let place = (0..=to.min(text.len())).rev().find(|at| text.is_char_boundary(*at)).unwrap_or(0);
         text.insert_str(place, &format!("{cut}{junk}"));
-        if let Err(problems) = load(Path::new("site.toml"), &Texts::site(&text)) {
-            prop_assert!(!problems.is_empty());
-            prop_assert!(!problems.to_string().is_empty());
-        }
+        let (Err(told) | Ok((_, told))) = load_with_doubts(Path::new("site.toml"), &Texts::site(&text));
+        let nothing_to_tell = told.is_empty() && told.severity() == Severity::Doubt;
+        prop_assert!(nothing_to_tell || !told.to_string().is_empty());
     }
 }

@@ -374,7 +374,7 @@ table! {
         /// *measurement lost* alarm `device.signal.lost`.
         of: Vec<At<Text>> = Otherwise("only for other kinds"), "[\"h2s-high\", \"h2s-loop-high\"]";
         /// For `vote`, which needs it: how many of them must be active.
-        at_least: Bounded<usize, 1, 2048> = Otherwise("only for other kinds"), "2";
+        at_least: Bounded<usize, 1, 64> = Otherwise("only for other kinds"), "2";
         /// What becomes of it when its signal is not measured: "hold", it keeps what it knew; "alarm", the
         /// loss counts as its condition.
         when_lost: WhenLost = Otherwise("\"hold\""), "\"alarm\"";

@@ -32,6 +32,10 @@ const DEVICES_MAX: usize = 512;
 const SIGNALS_MAX: usize = 1024;
 /// The most alarms that a site file describes.
 const ALARMS_MAX: usize = 2048;
+/// The most alarms that one vote counts.
+const VOTERS_MAX: usize = 64;
+/// The most conditions on one signal or alarm.
+const CONDITIONS_MAX: usize = 64;
 /// The most push-buttons of a site: each new sample is held against them all.
 const PUSH_BUTTONS_MAX: usize = 32;
 
@@ -123,7 +127,23 @@ fn report_too_many(root: &Root, problems: &mut Vec<Problem>) -> bool {
             problems.push(Problem::without_place(format!("too many {what}: {count}, at most {limit}")));
         }
     }
+    for At { value: signal, .. } in devices.iter().flat_map(|device| device.value.signal.items()) {
+        report_too_long("conditions on a signal", &signal.valid_when, CONDITIONS_MAX, problems);
+    }
+    for At { value: alarm, .. } in root.alarm.items() {
+        report_too_long("conditions on an alarm", &alarm.suppress_when, CONDITIONS_MAX, problems);
+        report_too_long("alarms in a vote", &alarm.of, VOTERS_MAX, problems);
+    }
+    if let Some(lost) = root.measurement_lost.get() {
+        report_too_long("signals", &lost.off_for, SIGNALS_MAX, problems);
+    }
     problems.len() > before
+}
+
+fn report_too_long<T>(what: &str, list: &Field<Vec<T>>, limit: usize, problems: &mut Vec<Problem>) {
+    if let Some(At { value: items, span }) = list.given().filter(|list| list.value.len() > limit) {
+        problems.push(Problem::new(*span, format!("too many {what}: {}, at most {limit}", items.len()), ""));
+    }
 }
 
 fn report_nothing_to_poll(root: &Root, problems: &mut Vec<Problem>) {
