@@ -224,6 +224,9 @@ pub enum Priority {
 }
 
 impl Priority {
+    /// Every priority, from most to least urgent.
+    pub const ALL: [Priority; 4] = [Priority::Critical, Priority::High, Priority::Medium, Priority::Low];
+
     /// The word used in the site file and in JSON.
     pub const fn word(self) -> &'static str {
         match self {

@@ -6,7 +6,7 @@ use std::io::{self, Write};
 
 use crate::cli::connect::{to_daemon, understood};
 use crate::cli::terminal::{Mark, Terminal};
-use crate::cli::{CliError, Common, Outcome};
+use crate::cli::{CliError, Common, Outcome, performance};
 use crate::control::protocol::Request;
 use crate::view::{Alarm, Signal, Status, words};
 
@@ -16,27 +16,35 @@ pub struct Args {
     /// Every alarm, those in their normal state too
     #[arg(long)]
     all: bool,
+    /// How well the alarms serve their operator: how many call, how fast, which ones
+    #[arg(long, conflicts_with = "all")]
+    performance: bool,
+    #[command(flatten)]
+    between: performance::Between,
 }
 
 /// Tells the alarms, the most urgent first.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    if args.performance {
+        return performance::run(&args.between, common, out);
+    }
     if common.json {
         writeln!(out, "{}", to_daemon(common)?.ask(&Request::Alarms {})?)?;
         return Ok(Outcome::Done);
     }
     let status: Status = understood(&to_daemon(common)?.ask(&Request::Status {})?)?;
-    show(args, &status, &Terminal::of_stdout(&status.site.time_zone), out)?;
+    show(args.all, &status, &Terminal::of_stdout(&status.site.time_zone), out)?;
     Ok(Outcome::Done)
 }
 
-fn show(args: &Args, status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
+fn show(all: bool, status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
     if status.stale {
         let told =
             format!("All this is {} old: the daemon does not keep up.", words::duration(status.age_s.0));
         writeln!(out, "{}", terminal.mark(Mark::Wrong, &told))?;
     }
     let is_withheld = |alarm: &Alarm| alarm.withheld().is_some();
-    if !tell(status, |alarm| !is_withheld(alarm) && (args.all || alarm.needs_somebody()), terminal, out)? {
+    if !tell(status, |alarm| !is_withheld(alarm) && (all || alarm.needs_somebody()), terminal, out)? {
         writeln!(out, "No alarm needs anybody.")?;
     }
     tell_what_was_seen(status, terminal, out)?;
@@ -146,17 +154,17 @@ mod tests {
     use crate::cli::status::tests::bad_afternoon;
     use crate::view::{AlarmState, Word};
 
-    fn shown(args: &Args, status: &Status, width: usize) -> String {
+    fn shown(all: bool, status: &Status, width: usize) -> String {
         let terminal = Terminal { width, colour: false, zone: TimeZone::get("America/Chicago").unwrap() };
         let mut out = Vec::new();
-        show(args, status, &terminal, &mut out).unwrap();
+        show(all, status, &terminal, &mut out).unwrap();
         String::from_utf8(out).unwrap()
     }
 
     #[test]
     fn a_bad_afternoons_alarms_are_told_in_80_columns() {
         insta::with_settings!({ snapshot_path => "golden", prepend_module_to_snapshot => false }, {
-            let told = shown(&Args { all: false }, &bad_afternoon(), 80);
+            let told = shown(false, &bad_afternoon(), 80);
             insta::assert_snapshot!("alarms_in_80_columns", told);
         });
     }
@@ -164,7 +172,7 @@ mod tests {
     #[test]
     fn no_line_is_wider_than_the_terminal() {
         for (width, all) in [(60, true), (80, true), (120, false)] {
-            for line in shown(&Args { all }, &bad_afternoon(), width).lines() {
+            for line in shown(all, &bad_afternoon(), width).lines() {
                 assert!(line.chars().count() <= width, "{width}: {line}");
             }
         }
@@ -183,7 +191,7 @@ mod tests {
             if why == Withheld::Suppressed {
                 alarm.withheld_by = None;
             }
-            let told = shown(&Args { all: false }, &status, 140);
+            let told = shown(false, &status, 140);
             assert!(told.contains(expected), "{why:?}: {told}");
         }
     }

@@ -1,6 +1,6 @@
 //! From a command to the running daemon: where its control socket is, and what its answers are.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use serde::de::DeserializeOwned;
 use serde_json::value::RawValue;
@@ -10,6 +10,8 @@ use crate::cli::{CliError, Common};
 use crate::config;
 use crate::control::client::{Client, ClientError};
 use crate::control::protocol::{FailureKind, Request};
+use crate::history::{JOURNAL_FILE, JournalReader};
+use crate::view::Status;
 
 /// The name of the socket in the data directory when the site file cannot tell it.
 const SOCKET_DEFAULT: &str = "control.sock";
@@ -36,6 +38,46 @@ impl Connection {
     pub fn ask(&mut self, request: &Request) -> Result<Box<RawValue>, CliError> {
         Ok(self.client.ask(request)?)
     }
+}
+
+/// Where what has happened can be asked for.
+pub enum Source {
+    /// The running daemon.
+    Daemon(Connection),
+    /// The journal's file, when none runs.
+    File(JournalReader),
+}
+
+impl Source {
+    /// The running daemon; when none can be reached and there is a journal, its file.
+    pub fn of(common: &Common) -> Result<Source, CliError> {
+        let error = match to_daemon(common) {
+            Ok(connection) => return Ok(Source::Daemon(connection)),
+            Err(error) => error,
+        };
+        let file = common.data().join(JOURNAL_FILE);
+        if !file.exists() {
+            return Err(error);
+        }
+        note_file(&error, &file);
+        Ok(Source::File(JournalReader::new(common.data())))
+    }
+
+    /// The IANA name of the site's zone, as far as it can be known here.
+    pub fn time_zone(&mut self, common: &Common) -> Result<String, CliError> {
+        let of_file = || config::load(common.config(), &Files).ok()?.time_zone.iana_name().map(str::to_owned);
+        match self {
+            Source::Daemon(daemon) => {
+                understood(&daemon.ask(&Request::Status {})?).map(|status: Status| status.site.time_zone)
+            }
+            Source::File(_) => Ok(of_file().unwrap_or_else(|| "UTC".to_owned())),
+        }
+    }
+}
+
+#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
+fn note_file(error: &CliError, file: &Path) {
+    eprintln!("siskin: {error}\nsiskin: read from {} instead", file.display());
 }
 
 /// An answer as a type of [`crate::view`] or of the protocol.

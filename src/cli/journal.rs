@@ -3,20 +3,17 @@
 //! The running daemon is asked. When none runs, the journal's file is read as it lies.
 
 use std::io::{self, Write};
-use std::path::Path;
 use std::time::Duration;
 
 use clap::builder::RangedU64ValueParser;
 
-use crate::cli::connect::{Connection, to_daemon, understood};
-use crate::cli::site_file::Files;
+use crate::cli::connect::{Connection, Source, to_daemon, understood};
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
-use crate::config;
 use crate::control::protocol::{JOURNAL_ENTRIES_MAX, JournalRequest, Request};
-use crate::history::{JOURNAL_FILE, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL};
+use crate::history::{JournalEntry, ReadError, SETTINGS_DETAIL};
 use crate::monitor::Who;
-use crate::view::{Entry, Journal, Status, words};
+use crate::view::{Entry, Journal, words};
 
 /// How often `--follow` asks for new events: well within the time a connection may be silent.
 const FOLLOW_EVERY: Duration = Duration::from_secs(1);
@@ -38,7 +35,7 @@ pub struct Args {
 
 /// Tells the events.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
-    let mut source = Source::of(args, common)?;
+    let mut source = if args.follow { Source::Daemon(to_daemon(common)?) } else { Source::of(common)? };
     let terminal = Terminal::of_stdout(&source.time_zone(common)?);
     let mut teller = Teller { json: common.json, terminal, out };
     let mut page = match args.after {
@@ -58,37 +55,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     }
 }
 
-/// Where the events come from.
-enum Source {
-    Daemon(Connection),
-    File(JournalReader),
-}
-
 impl Source {
-    fn of(args: &Args, common: &Common) -> Result<Source, CliError> {
-        let error = match to_daemon(common) {
-            Ok(connection) => return Ok(Source::Daemon(connection)),
-            Err(error) => error,
-        };
-        let file = common.data().join(JOURNAL_FILE);
-        if args.follow || !file.exists() {
-            return Err(error);
-        }
-        note_file(&error, &file);
-        Ok(Source::File(JournalReader::new(common.data())))
-    }
-
-    /// The zone of the site, as far as it can be known here.
-    fn time_zone(&mut self, common: &Common) -> Result<String, CliError> {
-        let of_file = || config::load(common.config(), &Files).ok()?.time_zone.iana_name().map(str::to_owned);
-        match self {
-            Source::Daemon(daemon) => {
-                understood(&daemon.ask(&Request::Status {})?).map(|status: Status| status.site.time_zone)
-            }
-            Source::File(_) => Ok(of_file().unwrap_or_else(|| "UTC".to_owned())),
-        }
-    }
-
     fn last(&mut self, last: usize) -> Result<Journal, CliError> {
         match self {
             Source::Daemon(daemon) => {
@@ -107,11 +74,6 @@ impl Source {
             Source::File(reader) => read(reader.read(after, limit), after, limit),
         }
     }
-}
-
-#[expect(clippy::print_stderr, reason = "standard output is for the events alone")]
-fn note_file(error: &CliError, file: &Path) {
-    eprintln!("siskin: {error}\nsiskin: read from {} instead", file.display());
 }
 
 fn page(daemon: &mut Connection, request: JournalRequest) -> Result<Journal, CliError> {

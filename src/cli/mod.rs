@@ -20,6 +20,7 @@ mod journal;
 mod log;
 mod operator;
 mod outcome;
+mod performance;
 mod run;
 mod service_notice;
 mod simulate;
@@ -27,6 +28,7 @@ mod site_file;
 mod status;
 mod terminal;
 mod verify;
+mod when;
 
 pub use outcome::{CliError, Outcome};
 

@@ -6,7 +6,8 @@ use serde::Serialize;
 use tokio::time::timeout;
 
 use crate::control::protocol::{
-    ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest, Request,
+    ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest,
+    PerformanceRequest, Request,
 };
 use crate::daemon::{ActError, Handle};
 use crate::monitor::{Action, ActionResult, Refusal, Targets, Who};
@@ -21,6 +22,7 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle) -> Ans
         Request::Status {} => json(&Status::of(&handle.snapshot(), handle.now())),
         Request::Alarms {} => json(&view::Alarms::of(&handle.snapshot(), handle.now())),
         Request::Journal(wanted) => journal(&wanted, handle).await,
+        Request::Performance(wanted) => performance(wanted, handle).await,
         Request::Act(wanted) => act(wanted, user, handle).await,
     };
     answered.unwrap_or_else(Answer::Error)
@@ -40,6 +42,12 @@ async fn journal(wanted: &JournalRequest, handle: &Handle) -> Result<Answer, Fai
         None => handle.journal(after, limit).await.map(|entries| Journal::of(entries, after, limit)),
     };
     json(&page.map_err(|cause| unavailable(format!("the journal cannot be read: {cause}")))?)
+}
+
+async fn performance(wanted: PerformanceRequest, handle: &Handle) -> Result<Answer, Failure> {
+    let figures = handle.performance(wanted.from.0, wanted.to.0).await;
+    let figures = figures.map_err(|cause| unavailable(format!("the journal cannot be read: {cause}")))?;
+    json(&view::Performance::from(figures))
 }
 
 async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, Failure> {

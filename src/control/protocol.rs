@@ -10,7 +10,7 @@ use serde_json::value::RawValue;
 
 use crate::alarm::{Life, Withheld};
 use crate::monitor::ActionKind;
-use crate::view::Word;
+use crate::view::{Instant, Word};
 
 /// The longest request, its newline included.
 pub const REQUEST_BYTES_MAX: usize = 64 * 1024;
@@ -39,8 +39,20 @@ pub enum Request {
     Alarms {},
     /// Entries of the journal, in order: the last `last`, or those after `after`.
     Journal(JournalRequest),
+    /// How well the alarms served their operator.
+    Performance(PerformanceRequest),
     /// An operator action.
     Act(ActRequest),
+}
+
+/// Between which times.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct PerformanceRequest {
+    /// From when.
+    pub from: Instant,
+    /// Until when.
+    pub to: Instant,
 }
 
 /// Which entries of the journal.
@@ -200,6 +212,10 @@ impl Request {
     fn check(&self) -> Result<(), Failure> {
         match self {
             Request::Status {} | Request::Alarms {} => Ok(()),
+            Request::Performance(between) if between.from < between.to => Ok(()),
+            Request::Performance(_) => {
+                Err(Failure::bad_request("`from` must be earlier than `to`".to_owned()))
+            }
             Request::Journal(journal) => journal.check(),
             Request::Act(act) => act.check(),
         }

@@ -13,14 +13,17 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use super::client::{Client, ClientError};
-use super::protocol::{ActKind, ActRequest, Acted, Alarms, CONNECTIONS_MAX, JournalRequest, Request};
+use super::protocol::{
+    ActKind, ActRequest, Acted, Alarms, CONNECTIONS_MAX, JournalRequest, PerformanceRequest, Request,
+};
 use super::{Serving, Socket};
 use crate::alarm::Life;
+use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::daemon::{self, Handle, Health, JournalSource};
 use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{Action, ActionResult, Refusal, Snapshot};
-use crate::view::{Journal, Status, Word};
+use crate::view::{self, Instant, Journal, Status, Word};
 
 const NOW: Moment = Moment { mono: Mono::from_millis(1000), wall: Wall::UNIX_EPOCH };
 
@@ -114,6 +117,14 @@ impl JournalSource for Pages {
     fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
         self.read(500 - u64::try_from(limit).unwrap(), limit)
     }
+
+    fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String> {
+        let mut count = Count::new(from, to);
+        let change =
+            Change { alarm: "h2s-high", active: Some(true), calls: true, withheld: false, priority: None };
+        count.take(from, Happened::Alarm(change));
+        Ok(count.finish())
+    }
 }
 
 fn entry(seq: u64) -> JournalEntry {
@@ -171,6 +182,19 @@ async fn the_journal_is_given_by_pages_and_by_its_end() {
     assert_eq!((numbers(&after), after.next_after, after.more), (vec![8, 9], 9, true));
     let last = page(JournalRequest { last: Some(3), ..JournalRequest::default() }).await;
     assert_eq!((numbers(&last), last.next_after, last.more), (vec![498, 499, 500], 500, false));
+}
+
+#[tokio::test]
+async fn the_alarms_performance_is_told_over_the_time_asked_for() {
+    let house = House::new();
+    let at = |hour: i64| Instant(Wall::from_second(hour * 3600).unwrap());
+    let request = Request::Performance(PerformanceRequest { from: at(1), to: at(3) });
+    let told: view::Performance = serde_json::from_str(&house.ask(request).await.unwrap()).unwrap();
+    assert_eq!((told.from, told.to, told.calls, told.calls_per_hour), (at(1), at(3), 1, Some(0.5)));
+
+    let backwards = Request::Performance(PerformanceRequest { from: at(3), to: at(3) });
+    let refused = house.ask(backwards).await.unwrap_err().to_string();
+    assert!(refused.contains("`from` must be earlier than `to`"), "{refused}");
 }
 
 #[tokio::test]

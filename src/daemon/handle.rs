@@ -5,6 +5,7 @@ use std::sync::Arc;
 
 use tokio::sync::{mpsc, oneshot, watch};
 
+use crate::alarm::performance::Performance;
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Clock, Moment, Wall};
 use crate::monitor::{Action, ActionResult, Snapshot};
@@ -16,6 +17,8 @@ pub trait JournalSource: Send + Sync {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String>;
     /// The last `limit` entries, in order.
     fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String>;
+    /// How well the alarms served their operator between two times.
+    fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String>;
 }
 
 /// Reads the history. Blocking; [`Handle::buckets`] runs it off the async threads.
@@ -112,6 +115,12 @@ impl Handle {
     pub async fn journal(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
         let journal = Arc::clone(&self.journal);
         off_the_async_threads(move || journal.read(after, limit)).await
+    }
+
+    /// How well the alarms served their operator between two times.
+    pub async fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String> {
+        let journal = Arc::clone(&self.journal);
+        off_the_async_threads(move || journal.performance(from, to)).await
     }
 
     /// The last `limit` entries of the journal, in order.

@@ -1,6 +1,7 @@
 //! The record as the daemon uses it: read by the faces, and folded into alarm states at start.
 
-use crate::alarm::Life;
+use crate::alarm::performance::{Change, Count, Happened, Performance};
+use crate::alarm::{Life, Priority};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
@@ -14,12 +15,52 @@ impl JournalSource for JournalReader {
     fn read_last(&self, limit: usize) -> Result<Vec<JournalEntry>, String> {
         JournalReader::read_last(self, limit).map_err(|error| error.to_string())
     }
+
+    fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String> {
+        let mut count = Count::new(from, to);
+        let wanted = |kind: &EventKind| {
+            kind.is_about_alarm() || matches!(kind, EventKind::Started | EventKind::Stopped)
+        };
+        let kinds: Vec<EventKind> = EventKind::ALL.into_iter().filter(wanted).collect();
+        let read = self.each(&kinds, |entry| {
+            if let Some(happened) = happened(entry) {
+                count.take(entry.time, happened);
+            }
+        });
+        read.map(|()| count.finish()).map_err(|error| error.to_string())
+    }
 }
 
 impl HistorySource for SampleReader {
     fn buckets(&self, signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String> {
         SampleReader::buckets(self, signal, from, to, points).map_err(|error| error.to_string())
     }
+}
+
+/// What an entry means for the alarms' performance, if it means anything.
+fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
+    let kind = EventKind::from_word(&entry.kind)?;
+    let word = |name| entry.detail.get(name).and_then(serde_json::Value::as_str);
+    let (active, tells) = match kind {
+        EventKind::Started => return Some(Happened::Started),
+        EventKind::Stopped => return Some(Happened::Stopped),
+        EventKind::AlarmRaised => (Some(true), true),
+        EventKind::AlarmCleared => (Some(false), false),
+        EventKind::AlarmRealarmed
+        | EventKind::AlarmUnshelved
+        | EventKind::AlarmUnsuppressed
+        | EventKind::AlarmInService => (None, true),
+        _ if kind.is_about_alarm() => (None, false),
+        _ => return None,
+    };
+    let withheld = word("withheld").is_some();
+    Some(Happened::Alarm(Change {
+        alarm: &entry.subject,
+        active,
+        calls: tells && !withheld && word("state") == Some(Life::Unacknowledged.word()),
+        withheld,
+        priority: word("priority").and_then(|word| Priority::ALL.into_iter().find(|p| p.word() == word)),
+    }))
 }
 
 /// What an entry says of an alarm's state, if it says anything.

@@ -63,6 +63,18 @@ impl JournalReader {
         )
     }
 
+    /// Hands each entry of these kinds to `take`, in order, one at a time.
+    pub fn each(&self, kinds: &[EventKind], mut take: impl FnMut(&JournalEntry)) -> Result<(), ReadError> {
+        let kinds: Vec<String> = kinds.iter().map(|kind| format!("'{}'", kind.word())).collect();
+        let sql = format!("SELECT text, hash FROM event WHERE kind IN ({}) ORDER BY seq", kinds.join(", "));
+        let mut read = || -> rusqlite::Result<()> {
+            let db: Connection = file::open_read_only(&self.path)?;
+            let mut select = db.prepare(&sql)?;
+            select.query_map([], entry)?.try_for_each(|entry| entry.map(|entry| take(&entry)))
+        };
+        read().map_err(|error| ReadError::new(&self.path, error))
+    }
+
     /// The last start; `None` when the journal knows of none.
     pub fn last_start(&self) -> Result<Option<JournalEntry>, ReadError> {
         let started = EventKind::Started.word();

@@ -12,6 +12,7 @@ use tokio::net::TcpStream;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+use crate::alarm::performance::{Count, Performance};
 use crate::alarm::{Kind, Life, Limit, Priority, Withheld};
 use crate::daemon::{Handle, Health, JournalSource, Request};
 use crate::history::JournalEntry;
@@ -51,6 +52,10 @@ impl JournalSource for Journal {
         let entries = self.0.lock().unwrap().clone()?;
         let skipped = entries.len().saturating_sub(limit);
         Ok(entries.into_iter().skip(skipped).collect())
+    }
+
+    fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String> {
+        self.0.lock().unwrap().clone().map(|_| Count::new(from, to).finish())
     }
 }
 

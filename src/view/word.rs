@@ -91,7 +91,7 @@ vocabulary!(Quality, [Quality::Good, Quality::Uncertain, Quality::Bad]);
 vocabulary!(Reason, Reason::ALL);
 vocabulary!(Life, Life::ALL);
 vocabulary!(Withheld, [Withheld::OutOfService, Withheld::Shelved, Withheld::Suppressed]);
-vocabulary!(Priority, [Priority::Critical, Priority::High, Priority::Medium, Priority::Low]);
+vocabulary!(Priority, Priority::ALL);
 vocabulary!(
     Condition,
     [

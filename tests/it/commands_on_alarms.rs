@@ -81,6 +81,28 @@ fn a_withheld_alarm_is_told_with_who_and_why_and_calls_again_afterwards() {
 }
 
 #[test]
+fn how_the_alarms_perform_is_told_by_the_daemon_and_from_the_file_alike() {
+    let place = Place::new();
+    let daemon = place.start();
+    wait_for_the_call(&place);
+    let asked = ["alarms", "--performance", "--from", "1h", "--json"];
+    let calls = |ran: &Ran| {
+        let told: serde_json::Value = serde_json::from_str(&ran.out).unwrap();
+        assert_eq!(told["most_frequent"][0]["alarm"], LOST, "{told}");
+        told["calls"].as_u64().unwrap()
+    };
+    let running = place.run(&asked);
+    assert_eq!((running.code, calls(&running)), (Some(0), 1), "{running:?}");
+    expect(&place.run(&["alarms", "--performance"]), 0, LOST);
+    let backwards = place.run(&["alarms", "--performance", "--from", "1h", "--to", "2h"]);
+    assert_eq!(backwards.code, Some(2), "{backwards:?}");
+    assert_eq!(place.run(&["alarms", "--from", "1h"]).code, Some(2), "a time without --performance");
+    assert_eq!(daemon.stop(), Some(0));
+    let stopped = place.run(&asked);
+    assert_eq!((stopped.code, calls(&stopped)), (Some(0), 1), "{stopped:?}");
+}
+
+#[test]
 fn times_are_told_in_the_zone_of_the_site() {
     let place = Place::new();
     let daemon = place.start();
