@@ -8,6 +8,7 @@
 mod clock;
 mod handle;
 mod journaled;
+mod learned;
 mod plan;
 mod settings;
 mod start;

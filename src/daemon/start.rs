@@ -10,6 +10,7 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::config::Site;
+use crate::daemon::learned::Memory;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock};
@@ -73,20 +74,26 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
         .with_history(Arc::new(record.samples));
 
+    let memory = Memory::open(&options.data, site);
+    let mut lines = LinePlan::of(site);
+    lines.iter_mut().for_each(|line| memory.remind(line));
+    let (learned, keeper) =
+        memory.keep().map_err(|cause| StartError::Thread { what: "the memory".to_owned(), cause })?;
     let monitor = Watch {
         plan,
         state,
         clock: clock.clone(),
         recorder: record.recorder.clone(),
         lines: outputs_heard,
+        learned,
         requests: requests_heard,
         snapshots,
         health,
         replaced: !record.replaced.is_empty(),
     };
     let stop = CancellationToken::new();
-    let mut threads = vec![thread_of_monitor(monitor)?];
-    for line in LinePlan::of(site) {
+    let mut threads = vec![thread_of_monitor(monitor)?, keeper];
+    for line in lines {
         let what = format!("line {}", line.spec.id);
         let thread = modbus::spawn(line, clock.clone(), outputs.clone(), stop.clone());
         threads.push(thread.map_err(|cause| StartError::Thread { what, cause })?);

@@ -5,10 +5,12 @@
 //! own; a snapshot is published by a swap that no reader can hold up.
 
 use std::sync::Arc;
+use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 
+use crate::daemon::learned::Change;
 use crate::daemon::{ActError, Health, Request};
 use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
@@ -33,6 +35,7 @@ pub(super) struct Watch {
     pub(super) clock: Clock,
     pub(super) recorder: Recorder,
     pub(super) lines: mpsc::Receiver<LineOutput>,
+    pub(super) learned: SyncSender<Change>,
     pub(super) requests: mpsc::Receiver<Request>,
     pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
     pub(super) health: watch::Sender<Health>,
@@ -72,7 +75,8 @@ impl Watch {
                     rhythm.line_reported(report.line.0, (self.clock)().mono);
                     self.pass(Input::Line(*report));
                 }
-                LineOutput::Learned { .. } => {}
+                // What finds no room is told again when more is learned.
+                LineOutput::Learned { device, learned } => drop(self.learned.try_send((device, learned))),
             }
             rhythm.publish_soon();
             taken += 1;

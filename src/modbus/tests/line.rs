@@ -10,6 +10,7 @@ use super::slave::{Act, Heard, exception, serve};
 use super::{SETTINGS, Said, TIMEOUT, device, listen, serial_plan, value};
 use crate::modbus::LinePlan;
 use crate::modbus::line::ECHO_HINT;
+use crate::modbus::plan::Block;
 use crate::modbus::timing::Timing;
 use crate::moment::Mono;
 use crate::monitor::DeviceState;
@@ -90,6 +91,43 @@ async fn registers_a_device_refuses_are_found_and_named_and_the_others_are_read(
             assert!(fault.is_none() && good >= 58, "signal {signal}: {fault:?} {good}");
         }
     }
+}
+
+/// Answers as a device does that has all registers but 40, after `turnaround`.
+fn without_40(turnaround: Duration) -> impl FnMut(Heard) -> Vec<Act> + Send + 'static {
+    move |question| {
+        let refused = (question.start..question.start + question.count).contains(&40);
+        let answer = if refused { exception(question.unit, question.function, 2) } else { question.answer() };
+        let timing = Timing::serial(SETTINGS);
+        let on_the_wire = timing.question() + timing.answer(Table::Holding, question.count);
+        vec![Act::Wait(on_the_wire + turnaround), Act::Send(answer)]
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn what_was_learned_is_told_and_need_not_be_learned_again() {
+    let turnaround = Duration::from_millis(60);
+    let mut plan = one_device();
+    let first = hear(&plan, 60, without_40(turnaround)).await;
+    let (device, learned) = first.learned.last().unwrap().clone();
+    assert_eq!(device, plan.devices[0].device);
+    assert_eq!(learned.refused, [Block { table: Table::Holding, start: 40, count: 1 }]);
+    assert!(learned.response.unwrap().abs_diff(turnaround) <= Duration::from_millis(2), "{learned:?}");
+
+    plan.devices[0].learned = learned;
+    let again = hear(&plan, 60, without_40(turnaround)).await;
+    assert_eq!(again.learned, [], "nothing new");
+    let exceptions = [&first, &again].map(|said| said.last().counters.exceptions);
+    assert!(exceptions[0] > 1 && exceptions[1] == 1, "tried once more at the start: {exceptions:?}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_response_time_that_the_site_file_tells_is_planned_with_and_not_learned() {
+    let mut plan = one_device();
+    plan.devices[0].spec.turnaround = Some(Duration::from_millis(5));
+    let said = hear(&plan, 60, without_40(Duration::from_millis(60))).await;
+    assert!(said.learned.iter().all(|(_, learned)| learned.response.is_none()), "{:?}", said.learned);
+    assert!(said.last().devices[0].response.unwrap().p50 > Duration::from_millis(50), "told all the same");
 }
 
 #[tokio::test(start_paused = true)]
