@@ -126,9 +126,7 @@ fn deviation(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec
     let (signal, other) = (known.spec(watched.signal), known.spec(watched.other));
     let limit = limit_above_zero(alarm, signal, "a difference", problems);
     let with = alarm.with.given()?;
-    let state = other.and_then(|spec| not_a_measured_number(spec, with.span));
-    let is_number = state.is_none();
-    problems.extend(state);
+    problems.extend(other.and_then(|spec| not_a_measured_number(spec, with.span)));
     if watched.other.is_some() && watched.signal == watched.other {
         problems.push(
             Problem::new(with.span, "a signal never deviates from itself", "the same signal")
@@ -136,8 +134,9 @@ fn deviation(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec
         );
     }
     report_never_clearing(alarm, problems);
-    let to = (watched.signal?, signal?);
-    let from = (watched.other?, other.filter(|_| is_number)?);
+    let is_number = |spec: &&SignalSpec| not_a_measured_number(spec, with.span).is_none();
+    let to = (watched.signal?, signal.filter(is_number)?);
+    let from = (watched.other?, other.filter(is_number)?);
     let conversion = unit::conversion(from, to, &known.gas, with.span, problems)?;
     Some(Kind::Deviation { limit: limit?, other: from.0, conversion })
 }
