@@ -27,6 +27,8 @@ const WAL_KEPT_BYTES_MAX: i64 = 16 << 20;
 pub(super) struct Layout {
     /// SQLite's `application_id`, so that the file is known for what it is.
     pub(super) application_id: i64,
+    /// The size of its pages, when SQLite's own choice is not the right one.
+    pub(super) page_bytes: Option<u32>,
     /// The steps from an empty file to the present layout; `user_version` counts those taken.
     pub(super) migrations: &'static [&'static str],
     /// A cheap look at what lies in the file. An error means that the file is damaged.
@@ -191,6 +193,9 @@ fn open(path: &Path, layout: &Layout) -> Result<Connection, Flaw> {
     if version > 0 {
         check_length(path, &db)?;
         (layout.check)(&db)?;
+    }
+    if let (0, Some(page_bytes)) = (version, layout.page_bytes) {
+        db.pragma_update(None, "page_size", page_bytes)?;
     }
     // FULL before the switch to WAL, so that the file's first page is on the disk before any log is.
     db.pragma_update(None, "synchronous", "FULL")?;

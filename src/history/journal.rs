@@ -24,6 +24,7 @@ const CHECKED_AT_OPEN: i64 = 1_000;
 
 static LAYOUT: Layout = Layout {
     application_id: 0x5373_6b4a, // "SskJ"
+    page_bytes: None,
     migrations: &["
         CREATE TABLE event (
             seq     INTEGER PRIMARY KEY,

@@ -29,7 +29,7 @@ pub use journal::JOURNAL_FILE;
 pub use queue::RecorderStatus;
 pub use reader::{ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail};
 pub use recorder::{Record, Recorder, open};
-pub use samples::{BUCKETS_MAX, Bucket, HISTORY_FILE, KeptSample, SAMPLES_READ_MAX, SampleReader};
+pub use samples::{BUCKETS_MAX, Bucket, HISTORY_FILE, KeptSample, Replay, SAMPLES_READ_MAX, SampleReader};
 pub use verify::{Verified, VerifyError, verify};
 
 /// An entry's number, from the row it lies in.

@@ -27,8 +27,9 @@ pub(super) struct Limits {
     pub(super) samples_queued_max: usize,
     /// The most events in one transaction, but for a single batch that is larger.
     pub(super) events_per_commit_max: usize,
-    /// Samples are written this often.
-    pub(super) samples_every: Duration,
+    /// Samples reach the disk at the latest after this time: shorter than a minute, they are staged
+    /// before their minute is over.
+    pub(super) flush_every: Duration,
     /// After this time without a commit, whoever waits for one is told so.
     pub(super) answer_within: Duration,
     /// First and longest pause before a failed write is tried again; it doubles in between.
@@ -45,7 +46,7 @@ impl Default for Limits {
             events_queued_max: 100_000,
             samples_queued_max: 250_000,
             events_per_commit_max: 1_000,
-            samples_every: Duration::from_secs(10),
+            flush_every: Duration::from_secs(60),
             answer_within: Duration::from_secs(5),
             retry_after: (Duration::from_millis(100), Duration::from_secs(5)),
             loss_told_every: Duration::from_secs(60),
@@ -85,6 +86,8 @@ pub(super) struct Queue {
 pub(super) struct Waiting {
     batches: VecDeque<Batch>,
     pub(super) samples: VecDeque<(SignalIndex, Sample)>,
+    /// Samples that the scribe is writing right now.
+    samples_in_hand: usize,
     pub(super) status: RecorderStatus,
     /// Nothing more is taken in.
     pub(super) closing: bool,
@@ -144,7 +147,7 @@ impl Queue {
     pub(super) fn status(&self) -> RecorderStatus {
         let mut waiting = self.lock();
         waiting.answer_overdue(self.limits.answer_within);
-        waiting.status.samples_queued = waiting.samples.len();
+        waiting.status.samples_queued = waiting.samples.len() + waiting.samples_in_hand;
         waiting.status.clone()
     }
 
@@ -229,8 +232,15 @@ impl Waiting {
         self.push(vec![event], None);
     }
 
-    /// Puts samples that could not be written back before those that have come since.
+    /// Takes all samples out to write them; what becomes of them is told by [`Waiting::put_back`].
+    pub(super) fn take_samples(&mut self) -> VecDeque<(SignalIndex, Sample)> {
+        self.samples_in_hand = self.samples.len();
+        std::mem::take(&mut self.samples)
+    }
+
+    /// Puts samples that were not written back before those that have come since.
     pub(super) fn put_back(&mut self, mut samples: VecDeque<(SignalIndex, Sample)>, queued_max: usize) {
+        self.samples_in_hand = 0;
         samples.append(&mut self.samples);
         self.samples = samples;
         self.give_up_samples(queued_max);

@@ -15,7 +15,7 @@ use crate::config::Site;
 use crate::history::file::{refusal, sync_directory_of};
 use crate::history::journal::{JOURNAL_FILE, Journal};
 use crate::history::queue::{Limits, Queue};
-use crate::history::samples::{Bounds, HISTORY_FILE, SampleStore};
+use crate::history::samples::{Bounds, HISTORY_FILE, KeptSignal, SampleStore};
 use crate::history::scribe::Scribe;
 use crate::history::{JournalReader, OpenError, RecordError, RecorderStatus, Replaced, SampleReader};
 use crate::moment::Clock;
@@ -42,7 +42,7 @@ pub struct Record {
 pub fn open(dir: &Path, site: &Site, clock: Clock) -> Result<Record, OpenError> {
     let kept = Kept {
         site_id: site.id.clone(),
-        signals: site.signals.iter().map(|signal| signal.id.clone()).collect(),
+        signals: site.signals.iter().map(KeptSignal::of).collect(),
         bounds: Bounds { keep: site.history.keep_samples, max_size_bytes: site.history.max_size_bytes },
     };
     open_with(dir, &kept, clock, Limits::default())
@@ -51,7 +51,7 @@ pub fn open(dir: &Path, site: &Site, clock: Clock) -> Result<Record, OpenError> 
 /// What the record needs to know of the site.
 pub(super) struct Kept {
     pub(super) site_id: String,
-    pub(super) signals: Vec<String>,
+    pub(super) signals: Vec<KeptSignal>,
     pub(super) bounds: Bounds,
 }
 

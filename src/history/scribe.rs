@@ -1,9 +1,10 @@
-//! The thread that writes: events as they come, samples every few seconds, again after a failure.
+//! The thread that writes: events as they come, samples as their minutes are over, again after a failure.
 //!
 //! It is the only one that writes to either file. A write that fails is tried again with growing
 //! pauses, for events and samples apart, since the one file may be full while the other is not. Once
 //! writing works again, what was given up meanwhile becomes an event itself.
 
+use std::collections::VecDeque;
 use std::fs::File;
 use std::io;
 use std::sync::Arc;
@@ -11,10 +12,14 @@ use std::time::{Duration, Instant};
 
 use crate::history::file::{Flaw, Replaced};
 use crate::history::journal::Journal;
-use crate::history::queue::{Queue, Waiting};
-use crate::history::samples::SampleStore;
-use crate::moment::Clock;
+use crate::history::queue::{Limits, Queue, Waiting};
+use crate::history::samples::{OpenMinutes, SampleStore};
+use crate::moment::{Clock, Wall};
 use crate::monitor::{Detail, Event, EventKind};
+use crate::signal::{Sample, SignalIndex};
+
+/// Samples that may wait so long are only written minute by minute, and never staged.
+const MINUTE: Duration = Duration::from_secs(60);
 
 /// Everything the thread owns.
 pub(super) struct Scribe {
@@ -26,6 +31,8 @@ pub(super) struct Scribe {
     /// When events may be written, and samples should be.
     events_pace: Pace,
     samples_pace: Pace,
+    /// An alarm has spoken: the samples around it do not wait for the end of their minute.
+    stage_now: bool,
     told: Told,
     /// The data directory is this daemon's for as long as the thread lives.
     _lock: File,
@@ -54,7 +61,7 @@ impl Scribe {
         site_id: String,
         lock: File,
     ) -> Self {
-        let samples_every = queue.limits.samples_every;
+        let samples_after = samples_after(&queue.limits, clock().wall);
         Scribe {
             queue,
             journal,
@@ -62,7 +69,8 @@ impl Scribe {
             clock,
             site_id,
             events_pace: Pace::starting(Duration::ZERO),
-            samples_pace: Pace::starting(samples_every),
+            samples_pace: Pace::starting(samples_after),
+            stage_now: false,
             told: Told { events: 0, samples: 0, at: None },
             _lock: lock,
         }
@@ -81,6 +89,7 @@ impl Scribe {
             self.tell_losses();
         }
         while self.write_events() {}
+        self.stage_now = true;
         self.write_samples();
         self.told.at = None;
         self.tell_losses();
@@ -121,6 +130,7 @@ impl Scribe {
                     batches.iter().flat_map(|batch| batch.iter()).any(|event| event.kind.is_about_alarm());
                 if alarm && self.samples_pace.failures == 0 {
                     self.samples_pace.next = Instant::now();
+                    self.stage_now = true;
                 }
                 true
             }
@@ -136,18 +146,29 @@ impl Scribe {
         }
     }
 
+    /// Writes the minutes that are over; those that are not stay queued, unless they are to be staged.
     fn write_samples(&mut self) {
         let limits = &self.queue.limits;
-        let taken = std::mem::take(&mut self.queue.lock().samples);
-        let kept = self.samples.keep(taken.iter());
+        let now = (self.clock)().wall;
+        let open = OpenMinutes::at(now);
+        let stage = self.stage_now || limits.flush_every < MINUTE;
+        let taken = self.queue.lock().take_samples();
+        let waits = |(_, sample): &(SignalIndex, Sample)| !stage && open.contain(sample.at.wall);
+        let (mut waiting, mut due): (VecDeque<_>, VecDeque<_>) = taken.into_iter().partition(waits);
+        let kept = self.samples.keep(due.iter(), open);
         // Also when nothing could be kept: the file may be full.
-        let trimmed = self.samples.trim((self.clock)().wall, 2 * taken.len());
+        let trimmed = self.samples.trim(now);
         if kept.is_err() {
-            self.queue.lock().put_back(taken, limits.samples_queued_max);
+            due.append(&mut waiting);
+            waiting = due;
         }
+        self.queue.lock().put_back(waiting, limits.samples_queued_max);
         let flaw = kept.and(trimmed).err();
         match &flaw {
-            None => self.samples_pace.worked(limits.samples_every),
+            None => {
+                self.stage_now = false;
+                self.samples_pace.worked(samples_after(limits, now));
+            }
             Some(flaw) => self.samples_pace.failed("history", flaw, limits.retry_after),
         }
         self.say(&mut self.queue.lock());
@@ -218,6 +239,12 @@ impl Pace {
         }
         self.error = Some(error);
     }
+}
+
+/// How long samples may wait from `now` on: until the next minute is over, or less when they are staged
+/// meanwhile.
+fn samples_after(limits: &Limits, now: Wall) -> Duration {
+    OpenMinutes::next_over_after(now).min(limits.flush_every)
 }
 
 fn number(count: u64) -> Detail {

@@ -19,6 +19,7 @@ mod peer;
 mod ports;
 mod record;
 mod record_at_start;
+mod record_samples;
 mod scripted_slave;
 mod simulated_building;
 mod simulated_devices;

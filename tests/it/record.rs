@@ -157,12 +157,12 @@ fn is_moved_aside(entry: &std::io::Result<std::fs::DirEntry>) -> bool {
     entry.as_ref().unwrap().file_name().to_string_lossy().contains("damaged")
 }
 
-fn clock() -> Clock {
+pub fn clock() -> Clock {
     let began = Instant::now();
     Arc::new(move || Moment { mono: Mono::new(began.elapsed()), wall: Wall::now() })
 }
 
-fn site() -> Site {
+pub fn site() -> Site {
     Site {
         id: "willow-bend".to_owned(),
         name: "Willow Bend Interconnect".to_owned(),

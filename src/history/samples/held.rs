@@ -116,13 +116,13 @@ impl Course {
         (self.last, self.counted_to) = (Some(Held { since_ms: at_ms, value }), at_ms);
     }
 
-    /// Many samples at once; false, and nothing is done, when they do not lie in one bucket.
+    /// Many samples at once; false, and they are not taken in, when they do not lie in one bucket.
     pub(super) fn stretch(&mut self, stretch: &Stretch) -> bool {
+        self.hold_until(stretch.first_ms);
         let Some(bucket) = self.bucket_at(stretch.first_ms) else { return false };
         if stretch.last.since_ms >= self.edges[bucket + 1] {
             return false;
         }
-        self.hold_until(stretch.first_ms);
         self.totals[bucket].add(&stretch.totals);
         self.first_ms.get_or_insert(stretch.first_ms);
         (self.last, self.counted_to) = (Some(stretch.last), stretch.last.since_ms);
@@ -134,6 +134,12 @@ impl Course {
         let mut totals = Totals::default();
         self.totals.iter().for_each(|bucket| totals.add(bucket));
         Some(Stretch { first_ms: self.first_ms?, last: self.last?, totals })
+    }
+
+    /// For how long there was a value, the last one being held to the end.
+    pub(super) fn into_measured_ms(mut self) -> i64 {
+        self.hold_until(self.edges.last().copied().unwrap_or(i64::MIN));
+        self.totals.iter().map(|bucket| bucket.measured_ms).sum()
     }
 
     /// The buckets, the last value being held to the end.

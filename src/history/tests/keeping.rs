@@ -144,7 +144,7 @@ fn the_sample_file_can_be_read_by_a_person() {
     kept.recorder.close();
     let db = Connection::open(dir.path().join(HISTORY_FILE)).unwrap();
     let row: (String, String, f64, String) = db
-        .query_row("SELECT * FROM samples", [], |row| {
+        .query_row("SELECT signal, time, value, reasons FROM samples", [], |row| {
             Ok((row.get(0)?, row.get(1)?, row.get(2)?, row.get(3)?))
         })
         .unwrap();

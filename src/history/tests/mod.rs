@@ -6,6 +6,7 @@
 
 mod damage;
 mod keeping;
+mod minutes;
 mod tampering;
 mod waiting;
 
@@ -17,11 +18,13 @@ use tokio::sync::oneshot;
 
 use crate::history::queue::Limits;
 use crate::history::recorder::{Kept, open_with};
-use crate::history::samples::Bounds;
+use crate::history::samples::{Bounds, KeptSignal};
 use crate::history::{OpenError, Record, RecordError};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::{Detail, Event, EventKind, Who};
-use crate::signal::{Reasons, Sample, Value};
+use crate::signal::{
+    DeviceIndex, Order, Place, Reasons, Sample, SignalSpec, States, Table, Value, ValueType,
+};
 
 const H2S: &str = "h2s-1.concentration";
 const DOOR: &str = "door.open";
@@ -42,14 +45,38 @@ fn clock() -> Clock {
 fn kept() -> Kept {
     Kept {
         site_id: "willow-bend".to_owned(),
-        signals: vec![H2S.to_owned(), DOOR.to_owned()],
+        signals: [signal(H2S, ValueType::U16), signal(DOOR, ValueType::Bool)]
+            .iter()
+            .map(KeptSignal::of)
+            .collect(),
         bounds: Bounds { keep: Duration::from_secs(3 * 365 * 86_400), max_size_bytes: 1 << 30 },
+    }
+}
+
+/// A signal of a site, read once a second and stale after five.
+fn signal(id: &str, value_type: ValueType) -> SignalSpec {
+    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
+    SignalSpec {
+        id: id.to_owned(),
+        name: None,
+        tag: None,
+        device: DeviceIndex(0),
+        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
+        current: None,
+        scale: None,
+        states: States::default(),
+        unit: None,
+        range: None,
+        valid_when: Vec::new(),
+        settle: Duration::ZERO,
+        poll_every: Duration::from_secs(1),
+        stale_after: Duration::from_secs(5),
     }
 }
 
 /// Limits with which nothing but close, a full queue or an alarm writes samples.
 fn limits() -> Limits {
-    Limits { samples_every: Duration::from_secs(3600), ..Limits::default() }
+    Limits { flush_every: Duration::from_secs(3600), ..Limits::default() }
 }
 
 fn open(dir: &Path) -> Record {

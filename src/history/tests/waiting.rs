@@ -138,7 +138,7 @@ fn the_oldest_samples_are_given_up_counted_and_told() {
 fn samples_that_could_not_be_written_are_written_later_in_order() {
     let dir = tempfile::tempdir().unwrap();
     let limits = Limits {
-        samples_every: Duration::from_millis(1),
+        flush_every: Duration::from_millis(1),
         answer_within: Limits::default().answer_within,
         ..impatient()
     };
@@ -171,24 +171,25 @@ fn closing_gives_up_what_the_disk_does_not_take_and_says_so() {
 #[test]
 fn the_sample_file_stays_within_its_size_and_keeps_the_newest() {
     let dir = tempfile::tempdir().unwrap();
-    let small = Kept { bounds: Bounds { max_size_bytes: 2 << 20, ..kept().bounds }, ..kept() };
-    let limits = Limits { samples_every: Duration::ZERO, ..limits() };
-    let kept = open_with(dir.path(), &small, clock(), limits).unwrap();
-    let total = 120_000;
-    for first in (0..total).step_by(2_000) {
-        kept.recorder.samples((first..first + 2_000).map(|ms| (SignalIndex(0), number(0.5, ms))).collect());
+    let small = Kept { bounds: Bounds { max_size_bytes: 512 << 10, ..kept().bounds }, ..kept() };
+    let limits = Limits { flush_every: Duration::ZERO, ..limits() };
+    let a_day_later: Clock = Arc::new(|| moment(86_400_000));
+    let kept = open_with(dir.path(), &small, a_day_later, limits).unwrap();
+    // Values that jump about, twenty a second, so that a minute takes several pages.
+    let (minutes, every_ms) = (200, 50);
+    let jumping = |ms: u64| 0.1 * f64::from(u32::try_from(ms * 7_919 % 60_007).unwrap());
+    for minute in 0..minutes {
+        let of_minute = (minute * 60_000..(minute + 1) * 60_000).step_by(every_ms);
+        kept.recorder.samples(of_minute.map(|ms| (SignalIndex(0), number(jumping(ms), ms))).collect());
         wait_for(|| kept.recorder.status().samples_queued == 0);
     }
     kept.recorder.close();
-    assert!(fs::metadata(dir.path().join(HISTORY_FILE)).unwrap().len() <= 2 << 20);
+    assert!(fs::metadata(dir.path().join(HISTORY_FILE)).unwrap().len() <= 512 << 10);
     let samples = kept.samples.samples(H2S, Wall::MIN, Wall::MAX).unwrap();
-    assert!(samples.len() > 10_000, "{} samples were kept", samples.len());
-    assert!(
-        samples
-            .iter()
-            .map(|sample| sample.time)
-            .eq((total - u64::try_from(samples.len()).unwrap()..total).map(|ms| moment(ms).wall))
-    );
+    assert!(samples.len() > 30_000, "{} samples were kept", samples.len());
+    let all: Vec<u64> = (0..minutes * 60_000).step_by(every_ms).collect();
+    let newest = all[all.len() - samples.len()..].iter().map(|ms| moment(*ms).wall);
+    assert!(samples.iter().map(|sample| sample.time).eq(newest));
     assert!(kept.journal.read(0, 10).unwrap().is_empty(), "what is old is not lost");
 }
 
@@ -203,13 +204,14 @@ fn samples_past_their_age_are_given_up() {
     )
     .unwrap();
     // The clock stands an hour after the start.
-    let at = [0, 1_799_999, 1_800_000, 3_600_000];
+    // The minute in which it is 30 minutes ago is still kept: 15:34.
+    let at = [0, 1_794_879, 1_794_880, 3_600_000];
     kept.recorder.samples(at.map(|ms| (SignalIndex(0), number(0.5, ms))).into());
     kept.recorder.close();
     let samples = kept.samples.samples(H2S, Wall::MIN, Wall::MAX).unwrap();
     assert_eq!(
         samples.iter().map(|sample| sample.time).collect::<Vec<_>>(),
-        [moment(1_800_000).wall, moment(3_600_000).wall]
+        [moment(1_794_880).wall, moment(3_600_000).wall]
     );
 }
 

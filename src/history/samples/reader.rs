@@ -1,0 +1,165 @@
+//! The reading side of the history: samples, buckets, and for how long a limit was exceeded.
+//!
+//! Each call opens the file anew, read-only, so that a history moved aside is never read on by mistake,
+//! and answers from one read transaction: what it tells belongs together. Samples of a minute that is
+//! not over are only seen once they are staged or the minute is written; what is known this very moment
+//! is the snapshot's business.
+
+use std::ops::ControlFlow;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use rusqlite::Connection;
+
+use crate::history::samples::held::{Bucket, Course, Held, Stretch, Totals, edges, wall};
+use crate::history::samples::row::Point;
+use crate::history::samples::table::Codings;
+use crate::history::samples::walk::{Listener, Walk};
+use crate::history::samples::{HISTORY_FILE, Replay};
+use crate::history::{ReadError, file};
+use crate::moment::Wall;
+use crate::signal::{Reasons, Value};
+
+/// The most samples that [`SampleReader::samples`] returns: more than a day at one a second.
+pub const SAMPLES_READ_MAX: usize = 100_000;
+/// The most buckets that [`SampleReader::buckets`] returns.
+pub const BUCKETS_MAX: usize = 5_000;
+
+/// A sample as it is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct KeptSample {
+    /// When the value was read, by the wall clock, to the millisecond.
+    pub time: Wall,
+    /// The value; `None` when the quality was bad.
+    pub value: Option<Value>,
+    /// Why the sample was not good.
+    pub reasons: Reasons,
+}
+
+/// Reads the history, beside the daemon or without one. Cheap to clone.
+#[derive(Debug, Clone)]
+pub struct SampleReader {
+    path: PathBuf,
+}
+
+impl SampleReader {
+    /// A reader of the history in the data directory `dir`.
+    pub fn new(dir: &Path) -> Self {
+        SampleReader { path: dir.join(HISTORY_FILE) }
+    }
+
+    /// The samples of the signal `device.signal` with `from <= time < to`, by time; at most
+    /// [`SAMPLES_READ_MAX`]. [`SampleReader::replay`] has no such limit.
+    pub fn samples(&self, signal: &str, from: Wall, to: Wall) -> Result<Vec<KeptSample>, ReadError> {
+        let mut samples = Vec::new();
+        self.walk(signal, |walk| {
+            walk.samples(from.as_millisecond()..to.as_millisecond(), |point| {
+                samples.push(KeptSample::from(*point));
+                let enough = samples.len() >= SAMPLES_READ_MAX;
+                if enough { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+            })
+        })?;
+        Ok(samples)
+    }
+
+    /// Least, time-weighted mean and greatest of the signal `device.signal` between `from` and `to`, in
+    /// at most `points` buckets (and [`BUCKETS_MAX`]) that follow one another. Buckets of an hour or
+    /// more begin with full hours (UTC), those of a minute or more with full minutes. Settling samples
+    /// are no measurement, as for alarms; a value is held until the next sample, and at most for the
+    /// signal's `stale_after`. Of a signal that was never recorded, nothing is covered.
+    pub fn buckets(
+        &self,
+        signal: &str,
+        from: Wall,
+        to: Wall,
+        points: usize,
+    ) -> Result<Vec<Bucket>, ReadError> {
+        let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
+        let edges = edges(from_ms, to_ms, points.min(BUCKETS_MAX));
+        let mut course = Course::new(edges.clone(), 0);
+        self.walk(signal, |walk| {
+            course = Course::new(edges, walk.hold_ms);
+            walk.tell(from_ms..to_ms, &mut course)
+        })?;
+        Ok(course.into_buckets())
+    }
+
+    /// For how long between `from` and `to` the measured value of the signal `device.signal` was above
+    /// the limit. Exact to the millisecond: what the extremes of an hour decide is not looked into, the
+    /// rest is.
+    pub fn time_above(&self, signal: &str, from: Wall, to: Wall, limit: f64) -> Result<Duration, ReadError> {
+        let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
+        let mut above_ms = 0;
+        self.walk(signal, |walk| {
+            let mut above = Above { limit, course: Course::new(edges(from_ms, to_ms, 1), walk.hold_ms) };
+            walk.tell(from_ms..to_ms, &mut above)?;
+            above_ms = above.course.into_measured_ms();
+            Ok(())
+        })?;
+        Ok(Duration::from_millis(u64::try_from(above_ms).unwrap_or(0)))
+    }
+
+    /// Every sample of the `signals` with `from <= time < to`, in the order of time; at one time in that
+    /// of the signals. A [`crate::signal::SignalIndex`] points into `signals`.
+    pub fn replay(&self, signals: &[String], from: Wall, to: Wall) -> Result<Replay, ReadError> {
+        let (db, codings) = self.open().map_err(|error| ReadError::new(&self.path, error))?;
+        Replay::new(self.path.clone(), db, codings, signals, from..to)
+            .map_err(|error| ReadError::new(&self.path, error))
+    }
+
+    fn walk(
+        &self,
+        signal: &str,
+        read: impl FnOnce(&mut Walk<'_>) -> rusqlite::Result<()>,
+    ) -> Result<(), ReadError> {
+        let read = || {
+            let (db, codings) = self.open()?;
+            db.execute_batch("BEGIN")?;
+            Walk::of(&db, &codings, signal)?.map_or(Ok(()), |mut walk| read(&mut walk))
+        };
+        read().map_err(|error| ReadError::new(&self.path, error))
+    }
+
+    fn open(&self) -> rusqlite::Result<(Connection, Codings)> {
+        let db = file::open_read_only(&self.path)?;
+        let codings = Codings::read(&db)?;
+        Ok((db, codings))
+    }
+}
+
+impl From<Point> for KeptSample {
+    fn from(point: Point) -> Self {
+        KeptSample { time: wall(point.at_ms), value: point.value, reasons: point.reasons }
+    }
+}
+
+impl Listener for Course {
+    fn hour(&mut self, hour: &Stretch) -> bool {
+        self.stretch(hour)
+    }
+
+    fn sample(&mut self, point: &Point) {
+        Course::sample(self, point.at_ms, point.measured());
+    }
+}
+
+/// The course on which only what is above the limit counts as measured.
+struct Above {
+    limit: f64,
+    course: Course,
+}
+
+impl Listener for Above {
+    fn hour(&mut self, hour: &Stretch) -> bool {
+        let last = Held { value: hour.last.value.filter(|value| *value > self.limit), ..hour.last };
+        match hour.totals.extremes {
+            Some((least, _)) if least > self.limit => self.course.stretch(&Stretch { last, ..*hour }),
+            Some((_, greatest)) if greatest > self.limit => false,
+            _ => self.course.stretch(&Stretch { last, totals: Totals::default(), ..*hour }),
+        }
+    }
+
+    fn sample(&mut self, point: &Point) {
+        self.course.sample(point.at_ms, point.measured().filter(|value| *value > self.limit));
+    }
+}

@@ -1,0 +1,58 @@
+//! How long samples are kept: up to their age, and up to the size the file may have.
+//!
+//! The oldest minutes are given up first, a few at a time; their hours stay until they are past their
+//! age themselves. Freed pages are used again, and the file is never rebuilt. It begins before the file
+//! is full: a completely full one could not even delete.
+
+use rusqlite::Connection;
+
+use crate::history::samples::held::{HOUR_MS, MINUTE_MS};
+use crate::history::samples::table::first_id;
+use crate::moment::Wall;
+
+/// Share of the size limit, in percent, that is filled before the oldest minutes are given up.
+const FILLED_PERCENT_MAX: i64 = 90;
+/// The smallest file that is of any use.
+const PAGES_MIN: i64 = 256;
+/// Minutes given up at once. More than one for each that is written is enough, and keeps a clock that
+/// was set wrong for an hour from emptying the file.
+const MINUTES_AT_ONCE: usize = 2;
+
+/// Gives up the oldest minutes when they begin before `oldest_kept`, or when the file is nearly full.
+pub(super) fn trim(db: &mut Connection, oldest_kept: Wall, pages_max: i64) -> rusqlite::Result<()> {
+    let transaction = db.transaction()?;
+    let oldest_minute = oldest_kept.as_millisecond().div_euclid(MINUTE_MS);
+    for _ in 0..MINUTES_AT_ONCE {
+        let limit = if is_nearly_full(&transaction, pages_max)? { i64::MAX } else { first_id(oldest_minute) };
+        let given_up = transaction
+            .prepare_cached(
+                "DELETE FROM minute WHERE id < ?1
+                 AND id < ((SELECT min(id) FROM minute) >> 10) + 1 << 10",
+            )?
+            .execute([limit])?;
+        if given_up == 0 {
+            break;
+        }
+    }
+    let oldest_hour = oldest_kept.as_millisecond().div_euclid(HOUR_MS);
+    transaction
+        .prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour < ?1")?
+        .execute([oldest_hour])?;
+    transaction.commit()
+}
+
+/// Sets the hard stop on the file's size, and returns it in pages.
+pub(super) fn limit_size(db: &Connection, max_size_bytes: u64) -> rusqlite::Result<i64> {
+    let page_bytes: u32 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    let pages = i64::try_from(max_size_bytes / u64::from(page_bytes.max(1))).unwrap_or(i64::MAX);
+    // SQLite numbers pages with 32 bits.
+    let pages = pages.clamp(PAGES_MIN, i64::from(u32::MAX) - 1);
+    db.pragma_update_and_check(None, "max_page_count", pages, |_| Ok(()))?;
+    Ok(pages)
+}
+
+fn is_nearly_full(db: &Connection, pages_max: i64) -> rusqlite::Result<bool> {
+    let pages: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+    let free: i64 = db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
+    Ok(pages - free > pages_max / 100 * FILLED_PERCENT_MAX)
+}

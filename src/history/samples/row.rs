@@ -1,0 +1,237 @@
+//! One row: the samples of one signal in one minute, packed and unpacked.
+//!
+//! Values are kept as offsets from the least key of the row, all in the same number of bytes; times as
+//! deviations from an even pace; why samples are not good as runs of equal reasons. What is packed is
+//! unpacked to the same samples, to the millisecond and the last bit. How rows lie in SQLite is not
+//! known here; `docs/history.md` tells the same to people.
+
+use crate::history::samples::coding::{Coding, as_number};
+use crate::history::samples::held::MINUTE_MS;
+use crate::signal::{Reason, Reasons, Value};
+
+/// One sample, as it is kept.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Point {
+    pub(super) at_ms: i64,
+    pub(super) value: Option<Value>,
+    pub(super) reasons: Reasons,
+}
+
+/// A row, packed.
+#[derive(Debug, PartialEq)]
+pub(super) struct Packed {
+    pub(super) coding: Coding,
+    /// The keys of the least and the greatest measured value.
+    pub(super) extremes: Option<(i64, i64)>,
+    /// The key from which offsets count.
+    pub(super) base: i64,
+    /// First time, pace, and deviations from it.
+    pub(super) times: Vec<u8>,
+    /// Where which reasons begin to hold. Empty: all samples are good.
+    pub(super) runs: Vec<u8>,
+    /// One for each sample, 0 where there is no value.
+    pub(super) offsets: Vec<u8>,
+}
+
+/// A row as it lies in the file, to be unpacked.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Row<'a> {
+    pub(super) minute: i64,
+    pub(super) samples: usize,
+    pub(super) coding: Coding,
+    pub(super) base: i64,
+    pub(super) times: &'a [u8],
+    pub(super) runs: &'a [u8],
+    pub(super) offsets: &'a [u8],
+}
+
+/// What lies in the file is no row.
+#[derive(Debug, thiserror::Error)]
+#[error("a row of samples does not fit together")]
+pub(super) struct Garbled;
+
+/// More samples than this are in no row: the queue holds no more.
+const SAMPLES_MAX: usize = 1 << 20;
+
+/// A deviation of 0 from the pace, as a byte.
+const ON_TIME: i64 = 128;
+/// Up to so many samples have their times written out.
+const PACED_MIN: usize = 5;
+/// In a run: these samples have no value.
+const NO_VALUE: u32 = 1 << 31;
+const RUN_BYTES: usize = 8;
+
+impl Point {
+    /// The value, when it is a measurement of the gas that flowed then, as a number.
+    pub(super) fn measured(&self) -> Option<f64> {
+        self.value.filter(|_| !self.reasons.contains(Reason::Settling)).map(as_number)
+    }
+
+    /// The minute it lies in.
+    pub(super) fn minute(&self) -> i64 {
+        self.at_ms.div_euclid(MINUTE_MS)
+    }
+}
+
+impl Packed {
+    /// Packs the samples of one minute, which are in the order of time.
+    pub(super) fn of(points: &[Point], coding: Coding) -> Packed {
+        let coding = coding.exact_for(points.iter().filter_map(|point| point.value));
+        let key = |point: &Point| point.value.and_then(|value| coding.key(value));
+        let base = points.iter().filter_map(key).min().unwrap_or(0);
+        let mut extremes: Option<((f64, i64), (f64, i64))> = None;
+        for point in points {
+            if let (Some(value), Some(key)) = (point.measured(), key(point)) {
+                let (least, greatest) = extremes.unwrap_or(((value, key), (value, key)));
+                let least = if value < least.0 { (value, key) } else { least };
+                let greatest = if value > greatest.0 { (value, key) } else { greatest };
+                extremes = Some((least, greatest));
+            }
+        }
+        Packed {
+            coding,
+            extremes: extremes.map(|((_, least), (_, greatest))| (least, greatest)),
+            base,
+            times: pack_times(points),
+            runs: pack_runs(points),
+            offsets: pack_offsets(points.iter().map(key), base),
+        }
+    }
+}
+
+impl Row<'_> {
+    /// Appends the row's samples.
+    pub(super) fn unpack_to(&self, points: &mut Vec<Point>) -> Result<(), Garbled> {
+        let times = self.times()?;
+        let offsets = self.offsets()?;
+        let mut runs = self.runs.chunks_exact(RUN_BYTES).map(run).peekable();
+        let (mut reasons, mut has_value) = (Reasons::NONE, true);
+        points.reserve(self.samples);
+        for sample in 0..self.samples {
+            while let Some((_, flags)) = runs.next_if(|(first, _)| *first <= sample) {
+                (reasons, has_value) = (Reasons::from_bits(flags), flags & NO_VALUE == 0);
+            }
+            let value = match has_value {
+                true => Some(self.coding.value(offsets.key(sample)).ok_or(Garbled)?),
+                false => None,
+            };
+            points.push(Point { at_ms: times.at_ms(sample), value, reasons });
+        }
+        Ok(())
+    }
+
+    fn times(&self) -> Result<Times<'_>, Garbled> {
+        let start_ms = self.minute.checked_mul(MINUTE_MS).ok_or(Garbled)?;
+        let paced = self.samples >= PACED_MIN && self.times.len() == 4 + self.samples;
+        match self.times {
+            [a, b, c, d, deviations @ ..] if paced => {
+                let first_ms = start_ms + i64::from(u16::from_be_bytes([*a, *b]));
+                let pace_ms = i64::from(u16::from_be_bytes([*c, *d]));
+                Ok(Times::Paced { first_ms, pace_ms, deviations })
+            }
+            written if self.samples > 0 && written.len() == 2 * self.samples => {
+                Ok(Times::Written { start_ms, written })
+            }
+            _ => Err(Garbled),
+        }
+    }
+
+    fn offsets(&self) -> Result<Offsets<'_>, Garbled> {
+        let width = self.offsets.len().checked_div(self.samples).ok_or(Garbled)?;
+        let fits = self.samples <= SAMPLES_MAX && self.offsets.len() == width * self.samples;
+        let known = matches!(width, 0 | 1 | 2 | 4 | 8);
+        // In eight bytes there is room for the key itself.
+        let base = if width == 8 { 0 } else { self.base };
+        (fits && known).then_some(Offsets { base, width, bytes: self.offsets }).ok_or(Garbled)
+    }
+}
+
+enum Times<'a> {
+    Paced { first_ms: i64, pace_ms: i64, deviations: &'a [u8] },
+    Written { start_ms: i64, written: &'a [u8] },
+}
+
+impl Times<'_> {
+    fn at_ms(&self, sample: usize) -> i64 {
+        match self {
+            Times::Paced { first_ms, pace_ms, deviations } => {
+                first_ms + pace_ms * count(sample) + i64::from(deviations[sample]) - ON_TIME
+            }
+            Times::Written { start_ms, written } => start_ms + big_endian(&written[2 * sample..][..2]),
+        }
+    }
+}
+
+struct Offsets<'a> {
+    base: i64,
+    width: usize,
+    bytes: &'a [u8],
+}
+
+impl Offsets<'_> {
+    fn key(&self, sample: usize) -> i64 {
+        self.base.wrapping_add(big_endian(&self.bytes[self.width * sample..][..self.width]))
+    }
+}
+
+fn pack_times(points: &[Point]) -> Vec<u8> {
+    let in_minute = |point: &Point| point.at_ms.rem_euclid(MINUTE_MS);
+    let written = || points.iter().flat_map(|point| low_bytes::<2>(in_minute(point))).collect();
+    let ([first, .., last], true) = (points, points.len() >= PACED_MIN) else { return written() };
+    let (first_ms, gaps) = (in_minute(first), count(points.len() - 1));
+    let pace_ms = (in_minute(last) - first_ms + gaps / 2) / gaps;
+    let deviation = |(sample, point): (usize, &Point)| {
+        u8::try_from(in_minute(point) - first_ms - pace_ms * count(sample) + ON_TIME).ok()
+    };
+    let deviations: Option<Vec<u8>> = points.iter().enumerate().map(deviation).collect();
+    match deviations {
+        Some(deviations) => [&low_bytes::<2>(first_ms)[..], &low_bytes::<2>(pace_ms), &deviations].concat(),
+        None => written(),
+    }
+}
+
+fn pack_runs(points: &[Point]) -> Vec<u8> {
+    let flags = |point: &Point| point.reasons.bits() | if point.value.is_none() { NO_VALUE } else { 0 };
+    let mut runs = Vec::new();
+    let mut held = 0;
+    for (sample, point) in points.iter().enumerate() {
+        if flags(point) != held {
+            held = flags(point);
+            runs.extend(low_bytes::<4>(count(sample)));
+            runs.extend(held.to_be_bytes());
+        }
+    }
+    runs
+}
+
+fn run(bytes: &[u8]) -> (usize, u32) {
+    let (first, flags) = bytes.split_at(RUN_BYTES / 2);
+    let first = usize::try_from(big_endian(first)).unwrap_or(usize::MAX);
+    (first, u32::try_from(big_endian(flags)).unwrap_or(0))
+}
+
+fn pack_offsets(keys: impl Iterator<Item = Option<i64>> + Clone, base: i64) -> Vec<u8> {
+    let greatest = keys.clone().flatten().map(|key| key.wrapping_sub(base).cast_unsigned()).max();
+    let offsets = keys.map(|key| key.map_or(0, |key| key.wrapping_sub(base)));
+    match greatest.unwrap_or(0) {
+        0 => Vec::new(),
+        1..=0xff => offsets.flat_map(low_bytes::<1>).collect(),
+        0x100..=0xffff => offsets.flat_map(low_bytes::<2>).collect(),
+        0x1_0000..=0xffff_ffff => offsets.flat_map(low_bytes::<4>).collect(),
+        _ => offsets.flat_map(|offset| offset.wrapping_add(base).to_be_bytes()).collect(),
+    }
+}
+
+fn low_bytes<const BYTES: usize>(number: i64) -> [u8; BYTES] {
+    let bytes = number.to_be_bytes();
+    std::array::from_fn(|byte| bytes[bytes.len() - BYTES + byte])
+}
+
+/// At most eight bytes, most significant first.
+fn big_endian(bytes: &[u8]) -> i64 {
+    bytes.iter().fold(0, |number, byte| number << 8 | i64::from(*byte))
+}
+
+fn count(number: usize) -> i64 {
+    i64::try_from(number).unwrap_or(i64::MAX)
+}

@@ -1,0 +1,203 @@
+//! Walks along one signal's course: by hours where they are enough, by samples where they are not.
+//!
+//! What is asked for decides: it is offered each hour as a whole, and is told the samples of it when it
+//! cannot use it so. An hour that reaches beyond what is walked, or whose sums are not written yet, is
+//! told by its samples at once. The walk begins with the last sample before, which may still be held.
+
+use std::collections::BTreeMap;
+use std::ops::{ControlFlow, Range};
+
+use rusqlite::{CachedStatement, Connection, OptionalExtension};
+
+use crate::history::samples::held::{HOUR_MS, MINUTE_MS, Stretch};
+use crate::history::samples::hours;
+use crate::history::samples::row::Point;
+use crate::history::samples::table::{COLUMNS, Codings, Number, Scan, minute_and_signal, row_id, unpack};
+
+/// What is told of a signal's course, in the order of time.
+pub(super) trait Listener {
+    /// An hour as a whole; false when its samples are wanted instead.
+    fn hour(&mut self, hour: &Stretch) -> bool;
+    /// One sample.
+    fn sample(&mut self, point: &Point);
+}
+
+/// One signal's rows, in one read transaction.
+pub(super) struct Walk<'db> {
+    db: &'db Connection,
+    codings: &'db Codings,
+    signal: Number,
+    /// How long a value counts when none follows it.
+    pub(super) hold_ms: i64,
+    seek: CachedStatement<'db>,
+    clock: CachedStatement<'db>,
+    /// What is staged, by its minute.
+    staged: BTreeMap<i64, Vec<Point>>,
+}
+
+impl<'db> Walk<'db> {
+    /// Along the signal with this name; `None` when the file knows no such signal.
+    pub(super) fn of(
+        db: &'db Connection,
+        codings: &'db Codings,
+        name: &str,
+    ) -> rusqlite::Result<Option<Self>> {
+        let known = db
+            .prepare_cached("SELECT id, hold_ms FROM signal WHERE name = ?1")?
+            .query_row([name], |row| Ok((row.get(0)?, row.get(1)?)))
+            .optional()?;
+        let Some((signal, hold_ms)) = known else { return Ok(None) };
+        Ok(Some(Walk {
+            db,
+            codings,
+            signal,
+            hold_ms,
+            seek: db.prepare_cached(&format!(
+                "SELECT {COLUMNS} FROM minute WHERE id >= ?1 AND id < ?2 ORDER BY id LIMIT 1"
+            ))?,
+            clock: db.prepare_cached("SELECT times FROM minute WHERE id = ?1")?,
+            staged: staged(db, codings, signal)?,
+        }))
+    }
+
+    /// Tells everything between two times, and what is held when they begin.
+    pub(super) fn tell(&mut self, span_ms: Range<i64>, listener: &mut impl Listener) -> rusqlite::Result<()> {
+        if let Some(point) = self.last_before(span_ms.start)? {
+            listener.sample(&point);
+        }
+        let Range { start, end } = self.recorded(span_ms)?;
+        let open = hours::open(self.db)?;
+        let hours =
+            hours::read(self.db, self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1)?;
+        for hour in start.div_euclid(HOUR_MS)..=(end - 1).div_euclid(HOUR_MS) {
+            let (hour_start, hour_end) = (hour * HOUR_MS, (hour + 1) * HOUR_MS);
+            let whole = start <= hour_start && hour_end <= end && !open.contains(&hour);
+            let needs_samples = match hours.get(&hour) {
+                Some(stretch) if whole => !listener.hour(stretch),
+                None if whole => false,
+                _ => true,
+            };
+            if needs_samples {
+                self.samples(start.max(hour_start)..end.min(hour_end), |point| {
+                    listener.sample(point);
+                    ControlFlow::Continue(())
+                })?;
+            }
+        }
+        Ok(())
+    }
+
+    /// The samples between two times, in their order, for as long as they are wanted.
+    pub(super) fn samples(
+        &mut self,
+        span_ms: Range<i64>,
+        mut tell: impl FnMut(&Point) -> ControlFlow<()>,
+    ) -> rusqlite::Result<()> {
+        let mut minute = span_ms.start.div_euclid(MINUTE_MS);
+        let mut points = Vec::new();
+        while minute * MINUTE_MS < span_ms.end {
+            let Some(found) = self.minute_from(minute, span_ms.end, &mut points)? else { break };
+            let mut within = points.iter().filter(|point| span_ms.contains(&point.at_ms));
+            if within.try_for_each(&mut tell).is_break() {
+                break;
+            }
+            minute = found + 1;
+        }
+        Ok(())
+    }
+
+    /// The last sample before a time, if it may still be held then.
+    fn last_before(&mut self, at_ms: i64) -> rusqlite::Result<Option<Point>> {
+        let mut last = None;
+        self.samples(at_ms.saturating_sub(self.hold_ms)..at_ms, |point| {
+            last = Some(*point);
+            ControlFlow::Continue(())
+        })?;
+        Ok(last)
+    }
+
+    /// The points of the first minute from `minute` on that has any, and which minute that is.
+    fn minute_from(
+        &mut self,
+        minute: i64,
+        end_ms: i64,
+        points: &mut Vec<Point>,
+    ) -> rusqlite::Result<Option<i64>> {
+        points.clear();
+        let staged = self.staged.range(minute..).next().map(|(minute, _)| *minute);
+        let end = staged.unwrap_or(end_ms.div_euclid(MINUTE_MS)) + 1;
+        let written = self.written_from(minute, end, points)?;
+        match staged.and_then(|minute| self.staged.get(&minute)) {
+            Some(parts) if written.is_none() || written == staged => {
+                points.extend(parts);
+                points.sort_by_key(|point| point.at_ms);
+                Ok(staged)
+            }
+            _ => Ok(written),
+        }
+    }
+
+    /// The same of the minutes before `end` that are written. Where the signal has no row, the next row
+    /// of any signal tells from where to look on, so that a year without samples costs nothing.
+    fn written_from(
+        &mut self,
+        mut minute: i64,
+        end: i64,
+        points: &mut Vec<Point>,
+    ) -> rusqlite::Result<Option<i64>> {
+        while minute < end {
+            let wanted = row_id(minute, self.signal);
+            let mut rows = self.seek.query((wanted, row_id(end, 0)))?;
+            let Some(row) = rows.next()? else { return Ok(None) };
+            let found: i64 = row.get(0)?;
+            if found == wanted {
+                let clock: Option<Number> = row.get(4)?;
+                let times: Option<Vec<u8>> = match clock {
+                    Some(clock) => self.clock.query_row([row_id(minute, clock)], |row| row.get(0))?,
+                    None => row.get(5)?,
+                };
+                unpack(row, self.codings, minute, &times.unwrap_or_default(), points)?;
+                return Ok(Some(minute));
+            }
+            let (found_minute, found_signal) = minute_and_signal(found);
+            minute = if found_signal <= self.signal { found_minute } else { found_minute + 1 };
+        }
+        Ok(None)
+    }
+
+    /// The part of a span in which there is anything at all.
+    fn recorded(&self, span_ms: Range<i64>) -> rusqlite::Result<Range<i64>> {
+        let minutes: (Option<i64>, Option<i64>) = self.db.query_row(
+            "SELECT (SELECT min(id) FROM minute) >> 10, (SELECT max(id) FROM minute) >> 10",
+            [],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        let hours: (Option<i64>, Option<i64>) = self.db.query_row(
+            "SELECT (SELECT min(hour) FROM hour WHERE signal = ?1), (SELECT max(hour) FROM hour WHERE signal = ?1)",
+            [self.signal],
+            |row| Ok((row.get(0)?, row.get(1)?)),
+        )?;
+        let staged = (self.staged.keys().next().copied(), self.staged.keys().last().copied());
+        let first = [minutes.0, staged.0].into_iter().flatten().map(|minute| minute * MINUTE_MS);
+        let first = first.chain(hours.0.map(|hour| hour * HOUR_MS)).min();
+        let last = [minutes.1, staged.1].into_iter().flatten().map(|minute| (minute + 1) * MINUTE_MS);
+        let last = last.chain(hours.1.map(|hour| (hour + 1) * HOUR_MS)).max();
+        let (Some(first), Some(last)) = (first, last) else { return Ok(span_ms.start..span_ms.start) };
+        // Whole hours, so that none is cut which is whole in the span.
+        let (first, last) =
+            (first.div_euclid(HOUR_MS) * HOUR_MS, (last - 1).div_euclid(HOUR_MS) * HOUR_MS + HOUR_MS);
+        Ok(span_ms.start.max(first)..span_ms.end.min(last))
+    }
+}
+
+fn staged(db: &Connection, codings: &Codings, signal: Number) -> rusqlite::Result<BTreeMap<i64, Vec<Point>>> {
+    let mut select =
+        db.prepare_cached(&format!("SELECT {COLUMNS} FROM staged WHERE id & 1023 = ?1 ORDER BY part"))?;
+    let mut scan = Scan::new(select.query([signal])?, codings);
+    let mut staged: BTreeMap<i64, Vec<Point>> = BTreeMap::new();
+    let mut points = Vec::new();
+    while let Some((minute, _)) = scan.next(&mut points)? {
+        staged.entry(minute).or_default().append(&mut points);
+    }
+    Ok(staged)
+}
