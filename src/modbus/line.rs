@@ -12,7 +12,6 @@ use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
-use crate::config::{Framing, Port};
 use crate::modbus::device::Device;
 use crate::modbus::owed::Owed;
 use crate::modbus::plan::Turn;
@@ -21,7 +20,7 @@ use crate::modbus::schedule::{JobIndex, JobSpec, Next, Schedule};
 use crate::modbus::stats::{LineStats, sum};
 use crate::modbus::timing::Timing;
 use crate::modbus::turn::Job;
-use crate::modbus::wire::Wire;
+use crate::modbus::wire::{Wire, is_numbered};
 use crate::modbus::{DevicePlan, LineOutput, LinePlan};
 use crate::moment::{Clock, Moment, Mono};
 use crate::monitor::{DeviceReport, DeviceState, LineReport, LineState};
@@ -327,11 +326,6 @@ impl Line {
             }
         }
     }
-}
-
-/// Whether transactions carry a number, so that no answer can be mistaken for another's.
-fn is_numbered(port: &Port) -> bool {
-    matches!(port, Port::Tcp { framing: Framing::Tcp, .. })
 }
 
 fn job_spec(job: &Job, devices: &[Device]) -> JobSpec {

@@ -2,8 +2,10 @@
 //!
 //! [`LinePlan`] is what a line needs of the site; [`spawn`] sets it to work. Everything that
 //! reaches the daemon comes as [`LineOutput`]: readings, each a value or the reason why there is
-//! none, about once a second a report on the line itself, and what was learned of its devices. The standards are *MODBUS
-//! Application Protocol Specification V1.1b3* and *MODBUS over Serial Line V1.02*.
+//! none, about once a second a report on the line itself, and what was learned of its devices.
+//! Without a daemon, a [`Visitor`] puts single questions. The standards are *MODBUS Application
+//! Protocol Specification V1.1b3* and *MODBUS over Serial Line V1.02*; `docs/lines.md` tells the
+//! whole.
 //!
 //! There is no function here that writes to a device, and none may be added.
 
@@ -34,6 +36,7 @@ mod tcp;
 mod tests;
 pub mod timing;
 mod turn;
+mod visitor;
 mod wire;
 
 use std::thread::JoinHandle;
@@ -44,6 +47,8 @@ use tokio_util::sync::CancellationToken;
 
 pub use learned::Learned;
 pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
+pub use port::OpenError;
+pub use visitor::{Answered, Reply, VisitError, Visitor};
 
 use crate::config::{DeviceSpec, LineSpec, Site};
 use crate::moment::Clock;

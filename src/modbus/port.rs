@@ -23,7 +23,7 @@ impl<T: AsyncRead + AsyncWrite + Unpin + Send> Io for T {}
 
 /// Why a port cannot be opened.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-pub(super) enum OpenError {
+pub enum OpenError {
     /// There is no such device file.
     #[error("{path}: no such port; is the adapter plugged in?")]
     Missing {

@@ -79,3 +79,8 @@ impl Wire {
         }
     }
 }
+
+/// Whether transactions carry a number, so that no answer can be mistaken for another's.
+pub(super) fn is_numbered(port: &Port) -> bool {
+    matches!(port, Port::Tcp { framing: Framing::Tcp, .. })
+}

@@ -10,6 +10,7 @@ mod line;
 mod port;
 pub mod pty;
 mod slave;
+mod visitor;
 
 use std::net::SocketAddr;
 use std::path::PathBuf;
