@@ -28,6 +28,7 @@ mod site_file;
 mod status;
 mod terminal;
 mod verify;
+mod watchdog;
 mod when;
 
 pub use outcome::{CliError, Outcome};

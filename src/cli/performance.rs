@@ -123,8 +123,8 @@ fn figures(told: &Performance) -> Vec<Figure> {
         count("floods", told.floods, String::new(), true),
         Figure {
             what: "time in flood",
-            here: format!("{} ({})", words::duration(told.in_flood_s.0), percent(told.in_flood_share)),
-            goal: format!("less than {:.0} % of the time", goal::IN_FLOOD_SHARE_MAX * 100.0),
+            here: format!("{} ({})", words::duration(told.in_flood_s.0), finely(told.in_flood_share)),
+            goal: format!("less than {:.0} %", goal::IN_FLOOD_SHARE_MAX * 100.0),
             is_kept: told.in_flood_share.is_none_or(|share| share < goal::IN_FLOOD_SHARE_MAX),
         },
         count("chattering alarms", told.chattering.len(), "none".to_owned(), told.chattering.is_empty()),
@@ -169,6 +169,10 @@ fn tell_priorities(told: &Performance, out: &mut dyn Write) -> io::Result<()> {
         writeln!(out, "  {:>6} {:>5}  {}", of.calls, percent(of.share), of.priority)?;
     }
     Ok(())
+}
+
+fn finely(share: Option<f64>) -> String {
+    share.map_or_else(|| "-".to_owned(), |share| format!("{:.1} %", share * 100.0))
 }
 
 fn percent(share: Option<f64>) -> String {

@@ -14,7 +14,7 @@ use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
 use crate::cli::service_notice::{Notice, tell};
-use crate::cli::{CliError, Common, Outcome, log, site_file};
+use crate::cli::{CliError, Common, Outcome, log, site_file, watchdog};
 use crate::config::Site;
 use crate::daemon::{self, Handle};
 use crate::{control, serve};
@@ -58,11 +58,13 @@ pub fn operate(
         let assembled = assemble(site, data).await?;
         tell(Notice::Ready);
         tracing::info!("{} is watched", site.name);
+        let watchdog = watchdog::feed(assembled.daemon.handle());
         let ended = ready(&assembled);
         if ended.is_ok() {
             let signal = told.next().await;
             tracing::info!("{signal}: stopping");
         }
+        watchdog.abort();
         tell(Notice::Stopping);
         assembled.stop().await;
         ended.map(|()| Outcome::Done)

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::alarm::performance::Performance;
+use crate::daemon::Health;
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Clock, Moment, Wall};
 use crate::monitor::{Action, ActionResult, Snapshot};
@@ -26,13 +27,6 @@ pub trait HistorySource: Send + Sync {
     /// What is known of the signal `device.signal` between two times, in at most `points` buckets; or
     /// in one line why it cannot be read.
     fn buckets(&self, signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String>;
-}
-
-/// Whether the daemon keeps its promises.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct Health {
-    /// One sentence for each promise that is not kept; empty = all is well.
-    pub reasons: Vec<String>,
 }
 
 /// An operator action on its way to the monitor.

@@ -7,6 +7,7 @@
 
 mod clock;
 mod handle;
+mod health;
 mod journaled;
 mod learned;
 mod plan;
@@ -15,5 +16,6 @@ mod start;
 mod watch;
 
 pub use clock::system_clock;
-pub use handle::{ActError, Handle, Health, HistorySource, JournalSource, Request};
+pub use handle::{ActError, Handle, HistorySource, JournalSource, Request};
+pub use health::{Health, Progress};
 pub use start::{Options, Running, StartError, start};

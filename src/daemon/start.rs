@@ -5,11 +5,13 @@ use std::io;
 use std::path::PathBuf;
 use std::sync::Arc;
 use std::thread::JoinHandle;
+use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::config::Site;
+use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Memory;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
@@ -90,6 +92,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         snapshots,
         health,
         replaced: !record.replaced.is_empty(),
+        lines_silent_max: lines_silent_max(site),
     };
     let stop = CancellationToken::new();
     let mut threads = vec![thread_of_monitor(monitor)?, keeper];
@@ -121,6 +124,11 @@ impl Running {
         };
         let _ = tokio::task::spawn_blocking(finish).await;
     }
+}
+
+/// For how long each line may say nothing: one question and its answer lie between two reports.
+fn lines_silent_max(site: &Site) -> Vec<Duration> {
+    site.lines.iter().map(|line| STANDSTILL_MAX + 2 * line.response_timeout).collect()
 }
 
 fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {

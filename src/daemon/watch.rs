@@ -4,14 +4,16 @@
 //! It waits for nothing but its inputs. An operator's answer waits for the journal in a task of its
 //! own; a snapshot is published by a swap that no reader can hold up.
 
+use std::iter;
 use std::sync::Arc;
 use std::sync::mpsc::SyncSender;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 
+use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Change;
-use crate::daemon::{ActError, Health, Request};
+use crate::daemon::{ActError, Health, Progress, Request};
 use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
 use crate::moment::{Clock, Mono};
@@ -23,8 +25,6 @@ const PUBLISH_PAUSE: Duration = Duration::from_millis(100);
 const PUBLISH_EVERY: Duration = Duration::from_millis(500);
 /// How often the recorder and the lines are asked how they are.
 const LOOK_AFTER_EVERY: Duration = Duration::from_secs(1);
-/// A line that has not reported for this long makes no progress.
-const LINE_SILENT_MAX: Duration = Duration::from_secs(15);
 /// Inputs taken in one go before a snapshot is due.
 const INPUTS_AT_ONCE_MAX: usize = 256;
 
@@ -40,6 +40,8 @@ pub(super) struct Watch {
     pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
     pub(super) health: watch::Sender<Health>,
     pub(super) replaced: bool,
+    /// For how long each line may be silent.
+    pub(super) lines_silent_max: Vec<Duration>,
 }
 
 impl Watch {
@@ -128,16 +130,15 @@ impl Watch {
         self.replaced |= !status.replaced.is_empty();
         let failing = status.last_error;
         self.pass(Input::Record(RecordReport { replaced: self.replaced, failing: failing.clone() }));
-        let silent = rhythm.silent_lines(now).map(|line| {
-            format!("line {} has made no progress for {} s", self.plan.lines[line], LINE_SILENT_MAX.as_secs())
-        });
-        let record = failing.map(|cause| format!("the record cannot be written: {cause}"));
-        let health = Health { reasons: silent.chain(record).collect() };
-        self.health.send_if_modified(|known| {
-            let changed = *known != health;
-            *known = health;
-            changed
-        });
+        let monitor = Progress { part: "the monitor".to_owned(), at: now, silent_max: STANDSTILL_MAX };
+        let line = |((id, at), silent_max): ((&String, &Mono), &Duration)| Progress {
+            part: format!("line {id}"),
+            at: *at,
+            silent_max: *silent_max,
+        };
+        let lines = self.plan.lines.iter().zip(&rhythm.line_reports).zip(&self.lines_silent_max).map(line);
+        let progress = iter::once(monitor).chain(lines).collect();
+        self.health.send_replace(Health { progress, record_failing: failing });
     }
 
     fn publish_when_due(&mut self, rhythm: &mut Rhythm) {
@@ -200,11 +201,6 @@ impl Rhythm {
         if let Some(report) = self.line_reports.get_mut(line) {
             *report = now;
         }
-    }
-
-    fn silent_lines(&self, now: Mono) -> impl Iterator<Item = usize> {
-        let silent = move |(_, reported): &(usize, &Mono)| now.since(**reported) > LINE_SILENT_MAX;
-        self.line_reports.iter().enumerate().filter(silent).map(|(line, _)| line)
     }
 
     fn next(&self, wake: Option<Mono>) -> Mono {

@@ -107,7 +107,7 @@ impl Face {
         let (snapshot, now) = (self.handle.snapshot(), self.handle.now());
         let Signals { time, stale, .. } = Signals::of(&snapshot, now);
         let age = Elapsed::between(snapshot.at, now);
-        let mut reasons = self.handle.health().reasons;
+        let mut reasons = self.handle.health().reasons(now.mono);
         if stale {
             let age = view::words::duration(age.0);
             reasons.push(format!("what is known is {age} old: nothing here is the present"));

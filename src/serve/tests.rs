@@ -91,11 +91,10 @@ async fn an_old_snapshot_is_never_told_as_the_present() {
 #[tokio::test]
 async fn health_tells_every_promise_that_is_not_kept() {
     let rig = Rig::telling(story()).await;
-    let reasons = vec!["the journal cannot be written: disk full".to_owned()];
-    rig.health.send_replace(Health { reasons: reasons.clone() });
+    rig.health.send_replace(Health::failing("disk full"));
     let health = rig.get("/health").await;
     assert_eq!(health.status, 503);
-    assert_eq!(health.json()["reasons"], json!(reasons));
+    assert_eq!(health.json()["reasons"], json!(["the record cannot be written: disk full"]));
 }
 
 #[tokio::test]

@@ -88,26 +88,35 @@ impl Place {
 
     /// Starts the daemon, and returns once it has told its supervisor that it is ready.
     pub fn start(&self) -> Daemon {
+        self.start_supervised(|_| ()).0
+    }
+
+    /// As [`Place::start`], with whatever else the supervisor sets; and the supervisor's ear.
+    pub fn start_supervised(&self, set: impl FnOnce(&mut Command)) -> (Daemon, UnixDatagram) {
         let notices = self.file("notices");
         let _ = std::fs::remove_file(&notices);
         let supervisor = UnixDatagram::bind(&notices).unwrap();
         supervisor.set_read_timeout(Some(PATIENCE)).unwrap();
         let log = std::fs::File::create(self.file("log")).unwrap();
-        let child = self.command(&["run"]).env("NOTIFY_SOCKET", &notices).stderr(log).spawn().unwrap();
-        let daemon = Daemon { child };
-        let mut notice = [0; 64];
-        let length = loop {
-            match supervisor.recv(&mut notice) {
-                Ok(length) => break length,
-                // Another test's child has ended: its signal comes to this thread as to any other.
-                Err(error) if error.kind() == ErrorKind::Interrupted => {}
-                Err(error) => {
-                    panic!("not ready: {error}\n{}", std::fs::read_to_string(self.file("log")).unwrap())
-                }
-            }
-        };
-        assert_eq!(&notice[..length], b"READY=1\n");
-        daemon
+        let mut command = self.command(&["run"]);
+        set(command.env("NOTIFY_SOCKET", &notices).stderr(log));
+        let daemon = Daemon { child: command.spawn().unwrap() };
+        let log = || std::fs::read_to_string(self.file("log")).unwrap();
+        assert_eq!(heard(&supervisor).unwrap_or_else(|error| panic!("{error}\n{}", log())), "READY=1\n");
+        (daemon, supervisor)
+    }
+}
+
+/// The next notice to the supervisor.
+pub fn heard(supervisor: &UnixDatagram) -> std::io::Result<String> {
+    let mut notice = [0; 128];
+    loop {
+        match supervisor.recv(&mut notice) {
+            Ok(length) => return Ok(String::from_utf8(notice[..length].to_vec()).unwrap()),
+            // Another test's child has ended: its signal comes to this thread as to any other.
+            Err(error) if error.kind() == ErrorKind::Interrupted => {}
+            Err(error) => return Err(error),
+        }
     }
 }
 
@@ -331,5 +340,19 @@ fn a_reader_that_goes_away_ends_a_command_quietly() {
     });
     let ran = Ran::from(journal.wait_with_output().unwrap());
     assert_eq!((ran.code, ran.err.as_str()), (Some(0), ""));
+    assert_eq!(daemon.stop(), Some(0));
+}
+
+#[test]
+fn the_watchdog_is_fed_again_and_again_and_the_stop_is_told() {
+    let place = Place::new();
+    let (daemon, supervisor) = place.start_supervised(|run| {
+        run.env("WATCHDOG_USEC", "50000");
+    });
+    for _ in 0..3 {
+        assert_eq!(heard(&supervisor).unwrap(), "WATCHDOG=1\n");
+    }
+    daemon.signal(rustix::process::Signal::TERM);
+    until("the stop is told", || (heard(&supervisor).unwrap() == "STOPPING=1\n").then_some(()));
     assert_eq!(daemon.stop(), Some(0));
 }

@@ -107,9 +107,9 @@ async fn an_old_snapshot_is_shouted_and_shows_no_value() {
 #[tokio::test]
 async fn a_promise_that_is_not_kept_stands_on_every_live_page() {
     let rig = Rig::telling(story()).await;
-    rig.health.send_replace(Health { reasons: vec!["the journal cannot be written: disk full".to_owned()] });
+    rig.health.send_replace(Health::failing("disk full"));
     for path in PAGES {
-        assert!(page(&rig, path).await.contains("the journal cannot be written: disk full"), "{path}");
+        assert!(page(&rig, path).await.contains("the record cannot be written: disk full"), "{path}");
     }
 }
 
@@ -141,7 +141,7 @@ async fn markup_in_names_is_shown_as_text() {
     snapshot.signals[0].id = format!("h2s-1.{evil}");
     snapshot.lines[0].id = evil.to_owned();
     let rig = Rig::telling(snapshot).await;
-    rig.health.send_replace(Health { reasons: vec![evil.to_owned()] });
+    rig.health.send_replace(Health::failing(evil));
     for path in ["/", "/signals/btu-1.heating", "/alarms/h2s-high", "/journal"] {
         let body = page(&rig, path).await;
         assert!(body.contains("alert(1)"), "{path}: the name itself must be there");
