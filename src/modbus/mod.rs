@@ -11,6 +11,8 @@
 
 mod adapter;
 mod ask;
+#[doc(hidden)]
+pub mod bare;
 mod channel;
 mod device;
 mod frame;

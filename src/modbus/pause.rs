@@ -21,8 +21,7 @@ const WAKING: Duration = Duration::from_micros(100);
 pub(super) enum Pause {
     /// On the thread: exact. Nothing else may live on this thread's runtime.
     Exact,
-    /// On the runtime's timer: for tests whose time is not real.
-    #[cfg(test)]
+    /// On the runtime's timer, for time that is not real.
     Runtime,
 }
 
@@ -31,7 +30,6 @@ impl Pause {
     pub async fn until(self, at: Instant) {
         match self {
             Pause::Exact => exactly_until(at).await,
-            #[cfg(test)]
             Pause::Runtime => sleep_until(at).await,
         }
         tokio::task::yield_now().await;

@@ -1,0 +1,203 @@
+//! A thousand Modbus TCP devices of twenty signals, each asked once a second: what it costs when
+//! each is a line of its own, and when a few gateways stand before them.
+//!
+//! The devices are a process of their own, so that their cost is not counted as siskin's. What is
+//! measured is the lines alone: judging and recording are measured elsewhere.
+
+use std::fs;
+use std::io::{BufRead, BufReader, Read};
+use std::process::{Child, Command, Stdio};
+use std::time::{Duration, Instant};
+
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+use siskin::config::{Framing, Port};
+use siskin::modbus::{self, LineOutput, LinePlan};
+use siskin::moment::Mono;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
+use tokio::sync::mpsc;
+use tokio_util::sync::CancellationToken;
+
+use crate::plan;
+use crate::table::{self, percent, quantile};
+
+/// The argument that makes this program the devices.
+pub const DEVICES: &str = "devices";
+
+const SIGNALS: usize = 20;
+const PERIOD: Duration = Duration::from_secs(1);
+/// Not measured: connecting, and learning how fast the devices answer.
+const WARM_UP: Duration = Duration::from_secs(5);
+/// The kernel tells processor time in hundredths of a second (`man 5 proc`, on all of Linux).
+const TICKS_PER_SECOND: f64 = 100.0;
+
+/// Prints cost and punctuality for several ways to reach a thousand devices.
+pub fn measure(per_row: Duration) {
+    allow_many_files();
+    let rows: Vec<Vec<String>> = [(1000, 1), (100, 10), (5, 200)]
+        .into_iter()
+        .map(|(lines, units)| {
+            let mut row = vec![format!("{lines} x {units}")];
+            row.extend(listen(lines, units, per_row));
+            row
+        })
+        .collect();
+    let title = format!(
+        "1,000 Modbus TCP devices of {SIGNALS} signals at 1 Hz on {} cores, {} s each; the lines alone, devices in \
+         another process",
+        std::thread::available_parallelism().map_or(0, usize::from),
+        per_row.as_secs()
+    );
+    let head = [
+        "lines x units",
+        "processor, one core = 100 %",
+        "devices' processor",
+        "resident",
+        "threads",
+        "polls/s",
+        "faults",
+        "missed polls",
+        "jitter / period, p50",
+        "p99",
+    ];
+    table::print(&title, &head, &rows);
+}
+
+fn listen(lines: usize, units: usize, time: Duration) -> Vec<String> {
+    let (mut devices, address) = start_devices();
+    let (out, mut outputs) = mpsc::channel(4096);
+    let stop = CancellationToken::new();
+    let clock = plan::clock();
+    let threads: Vec<_> = (0..lines)
+        .map_while(|line| {
+            modbus::spawn(line_plan(line, units, &address), clock.clone(), out.clone(), stop.clone()).ok()
+        })
+        .collect();
+    drop(out);
+    let started = threads.len();
+    let warm = Instant::now() + WARM_UP;
+    let mut counted = None;
+    let mut last: Vec<Option<Mono>> = vec![None; lines * units];
+    let (mut polls, mut faults, mut strays) = (0_u64, 0_u64, Vec::new());
+    let mut missed = vec![(0, 0); lines];
+    let (cost, devices_cost, took, resident, all_threads) = loop {
+        let output = outputs.blocking_recv().expect("lines tell something every second");
+        if counted.is_none() && Instant::now() >= warm {
+            counted = Some((Instant::now(), processor("self"), processor(&devices.id().to_string())));
+            missed.iter_mut().for_each(|(before, now)| *before = *now);
+        }
+        match output {
+            LineOutput::Readings(readings) => {
+                let Some(first) = readings.first() else { continue };
+                let device = first.signal.0 / SIGNALS;
+                if counted.is_some() {
+                    (polls, faults) = (polls + 1, faults + u64::from(first.outcome.is_err()));
+                    strays.extend(last[device].map(|last| {
+                        let interval = first.at.mono.since(last).as_secs_f64() / PERIOD.as_secs_f64();
+                        (interval - 1.0).abs()
+                    }));
+                }
+                last[device] = Some(first.at.mono);
+            }
+            LineOutput::Report(report) => missed[report.line.0].1 = report.counters.missed_polls,
+        }
+        if let Some((began, ours, theirs)) = counted
+            && began.elapsed() >= time
+        {
+            let spent = (processor("self") - ours, processor(&devices.id().to_string()) - theirs);
+            break (spent.0, spent.1, began.elapsed().as_secs_f64(), status("VmRSS:"), status("Threads:"));
+        }
+    };
+    stop.cancel();
+    drop(outputs);
+    threads.into_iter().for_each(|thread| drop(thread.join()));
+    drop(devices.stdin.take());
+    let _ = devices.wait();
+    let missed: u64 = missed.iter().map(|(before, now): &(u64, u64)| now - before).sum();
+    vec![
+        percent(cost / took),
+        percent(devices_cost / took),
+        format!("{:.1} MB", resident as f64 / 1024.0),
+        if started == lines {
+            all_threads.to_string()
+        } else {
+            format!("{all_threads}; {} lines refused", lines - started)
+        },
+        format!("{:.1}", polls as f64 / took),
+        faults.to_string(),
+        missed.to_string(),
+        percent(quantile(&mut strays, 0.5)),
+        percent(quantile(&mut strays, 0.99)),
+    ]
+}
+
+fn line_plan(line: usize, units: usize, address: &str) -> LinePlan {
+    let device = |at: usize| plan::device(line * units + at, at as u8 + 1, SIGNALS, PERIOD);
+    let port = Port::Tcp { address: address.to_owned(), framing: Framing::Tcp, settings: None };
+    let mut plan = plan::line(port, (0..units).map(device).collect());
+    plan.line.0 = line;
+    plan.spec.id = format!("{line}");
+    plan
+}
+
+/// Processor time of a process so far, in seconds.
+fn processor(process: &str) -> f64 {
+    let stat = fs::read_to_string(format!("/proc/{process}/stat")).unwrap_or_default();
+    // The name may hold anything; what follows its bracket does not.
+    let after_name = stat.rsplit(')').next().unwrap_or_default();
+    let ticks = |at: usize| after_name.split_whitespace().nth(at).and_then(|field| field.parse::<f64>().ok());
+    (ticks(11).unwrap_or(0.0) + ticks(12).unwrap_or(0.0)) / TICKS_PER_SECOND
+}
+
+/// A figure of this process by its name in `/proc/self/status`.
+fn status(name: &str) -> u64 {
+    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let line = status.lines().find_map(|line| line.strip_prefix(name)).unwrap_or_default();
+    line.split_whitespace().next().and_then(|figure| figure.parse().ok()).unwrap_or(0)
+}
+
+/// Each line has a runtime of its own, and with it a handful of descriptors.
+fn allow_many_files() {
+    let limit = getrlimit(Resource::Nofile);
+    let _ = setrlimit(Resource::Nofile, Rlimit { current: limit.maximum, maximum: limit.maximum });
+}
+
+fn start_devices() -> (Child, String) {
+    let program = std::env::current_exe().unwrap();
+    let mut command = Command::new(program);
+    let mut devices =
+        command.arg(DEVICES).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("the devices start");
+    let mut address = String::new();
+    BufReader::new(devices.stdout.take().unwrap()).read_line(&mut address).unwrap();
+    (devices, address.trim().to_owned())
+}
+
+/// The devices: every unit on every connection holds the same registers. Ends with standard input.
+pub fn serve() {
+    allow_many_files();
+    std::thread::spawn(|| {
+        let _ = std::io::stdin().read(&mut [0]);
+        std::process::exit(0);
+    });
+    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().unwrap();
+    runtime.block_on(async {
+        let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+        println!("{}", listener.local_addr().unwrap());
+        loop {
+            let (stream, _) = listener.accept().await.unwrap();
+            tokio::spawn(answer(stream));
+        }
+    });
+}
+
+async fn answer(mut stream: TcpStream) -> std::io::Result<()> {
+    stream.set_nodelay(true)?;
+    let mut question = [0; 12];
+    loop {
+        stream.read_exact(&mut question).await?;
+        let [t0, t1, _, _, _, _, unit, function, _, _, _, count] = question;
+        let mut frame = vec![t0, t1, 0, 0, 0, 3 + 2 * count, unit, function, 2 * count];
+        (0..count).for_each(|at| frame.extend([unit, at]));
+        stream.write_all(&frame).await?;
+    }
+}
