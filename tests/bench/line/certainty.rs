@@ -35,7 +35,8 @@ const UNITS: [u8; 2] = [1, 2];
 const STARTS: [u16; 4] = [0, 400, 800, 1200];
 /// Values in each block, of two registers each.
 const VALUES: u16 = 5;
-const POLL_EVERY: Duration = Duration::from_millis(250);
+/// Longer than the latest answer is late: what has gone wrong can be over by the next poll.
+const POLL_EVERY: Duration = Duration::from_secs(2);
 const SEED: u64 = 0x5EED;
 
 /// Prints what came of so many reads.
@@ -206,7 +207,7 @@ async fn serve(mut stream: DuplexStream, mut line: Line, latest: Rc<Cell<u16>>) 
         if !due.is_empty() && stream.write_all(&due).await.is_err() {
             return;
         }
-        let next = wire.next_due().map_or(Duration::from_secs(3600), Mono::since_start);
+        let next = wire.next_due().map(|due| began + due.since_start());
         tokio::select! {
             read = stream.read(&mut bytes) => match read {
                 Ok(count) if count > 0 => {
@@ -215,7 +216,7 @@ async fn serve(mut stream: DuplexStream, mut line: Line, latest: Rc<Cell<u16>>) 
                 }
                 _ => return,
             },
-            () = sleep_until(began + next) => {}
+            () = sleep_until(next.unwrap_or(began)), if next.is_some() => {}
         }
     }
 }

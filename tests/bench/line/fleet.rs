@@ -13,9 +13,10 @@ use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use siskin::config::{Framing, Port};
 use siskin::modbus::{self, LineOutput, LinePlan};
 use siskin::moment::Mono;
+use siskin::signal::Reading;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
-use tokio::sync::mpsc;
+use tokio::sync::mpsc::{self, Receiver};
 use tokio_util::sync::CancellationToken;
 
 use crate::plan;
@@ -26,8 +27,11 @@ pub const DEVICES: &str = "devices";
 
 const SIGNALS: usize = 20;
 const PERIOD: Duration = Duration::from_secs(1);
-/// Not measured: connecting, and learning how fast the devices answer.
-const WARM_UP: Duration = Duration::from_secs(5);
+/// Not measured: connecting, and learning how fast the devices answer, until all are polled at their
+/// period; but no longer than this.
+const WARM_UP_MAX: Duration = Duration::from_secs(120);
+/// So much of all polls must come within a period before it is measured.
+const SETTLED_SHARE: f64 = 0.99;
 /// The kernel tells processor time in hundredths of a second (`man 5 proc`, on all of Linux).
 const TICKS_PER_SECOND: f64 = 100.0;
 
@@ -54,6 +58,7 @@ pub fn measure(per_row: Duration) {
         "devices' processor",
         "resident",
         "threads",
+        "settled after",
         "polls/s",
         "faults",
         "missed polls",
@@ -68,67 +73,101 @@ fn listen(lines: usize, units: usize, time: Duration) -> Vec<String> {
     let (out, mut outputs) = mpsc::channel(4096);
     let stop = CancellationToken::new();
     let clock = plan::clock();
-    let threads: Vec<_> = (0..lines)
-        .map_while(|line| {
-            modbus::spawn(line_plan(line, units, &address), clock.clone(), out.clone(), stop.clone()).ok()
-        })
-        .collect();
-    drop(out);
-    let started = threads.len();
-    let warm = Instant::now() + WARM_UP;
-    let mut counted = None;
-    let mut last: Vec<Option<Mono>> = vec![None; lines * units];
-    let (mut polls, mut faults, mut strays) = (0_u64, 0_u64, Vec::new());
-    let mut missed = vec![(0, 0); lines];
-    let (cost, devices_cost, took, resident, all_threads) = loop {
-        let output = outputs.blocking_recv().expect("lines tell something every second");
-        if counted.is_none() && Instant::now() >= warm {
-            counted = Some((Instant::now(), processor("self"), processor(&devices.id().to_string())));
-            missed.iter_mut().for_each(|(before, now)| *before = *now);
-        }
-        match output {
-            LineOutput::Readings(readings) => {
-                let Some(first) = readings.first() else { continue };
-                let device = first.signal.0 / SIGNALS;
-                if counted.is_some() {
-                    (polls, faults) = (polls + 1, faults + u64::from(first.outcome.is_err()));
-                    strays.extend(last[device].map(|last| {
-                        let interval = first.at.mono.since(last).as_secs_f64() / PERIOD.as_secs_f64();
-                        (interval - 1.0).abs()
-                    }));
-                }
-                last[device] = Some(first.at.mono);
-            }
-            LineOutput::Report(report) => missed[report.line.0].1 = report.counters.missed_polls,
-        }
-        if let Some((began, ours, theirs)) = counted
-            && began.elapsed() >= time
-        {
-            let spent = (processor("self") - ours, processor(&devices.id().to_string()) - theirs);
-            break (spent.0, spent.1, began.elapsed().as_secs_f64(), status("VmRSS:"), status("Threads:"));
-        }
+    let start = |line| {
+        let plan = line_plan(line, units, &address);
+        modbus::spawn(plan, clock.clone(), out.clone(), stop.clone()).ok()
     };
+    let threads: Vec<_> = (0..lines).map_while(start).collect();
+    drop(out);
+    let mut heard = Heard::new(lines, units);
+    let settled_after = heard.settle(&mut outputs);
+    let processes = ["self".to_owned(), devices.id().to_string()];
+    let before = processes.each_ref().map(|process| processor(process));
+    let took = heard.listen(&mut outputs, time);
+    let after = processes.each_ref().map(|process| processor(process));
+    let (resident, all_threads) = (status("VmRSS:"), status("Threads:"));
     stop.cancel();
     drop(outputs);
+    let refused = lines - threads.len();
     threads.into_iter().for_each(|thread| drop(thread.join()));
     drop(devices.stdin.take());
     let _ = devices.wait();
-    let missed: u64 = missed.iter().map(|(before, now): &(u64, u64)| now - before).sum();
-    vec![
-        percent(cost / took),
-        percent(devices_cost / took),
+    let mut row = vec![
+        percent((after[0] - before[0]) / took.as_secs_f64()),
+        percent((after[1] - before[1]) / took.as_secs_f64()),
         format!("{:.1} MB", resident as f64 / 1024.0),
-        if started == lines {
+        if refused == 0 {
             all_threads.to_string()
         } else {
-            format!("{all_threads}; {} lines refused", lines - started)
+            format!("{all_threads}; {refused} lines refused")
         },
-        format!("{:.1}", polls as f64 / took),
-        faults.to_string(),
-        missed.to_string(),
-        percent(quantile(&mut strays, 0.5)),
-        percent(quantile(&mut strays, 0.99)),
-    ]
+        format!("{:.0} s", settled_after.as_secs_f64()),
+    ];
+    row.extend(heard.figures(took));
+    row
+}
+
+/// What the lines told.
+struct Heard {
+    /// When each device was last told of.
+    last: Vec<Option<Mono>>,
+    /// How many polls each line has missed in all.
+    missed: Vec<u64>,
+    missed_before: u64,
+    polls: u64,
+    faults: u64,
+    /// By how much of a period each poll came too early or too late.
+    strays: Vec<f64>,
+}
+
+impl Heard {
+    fn new(lines: usize, units: usize) -> Heard {
+        let (last, missed) = (vec![None; lines * units], vec![0; lines]);
+        Heard { last, missed, missed_before: 0, polls: 0, faults: 0, strays: Vec::new() }
+    }
+
+    /// Listens until all devices are polled at their period; returns how long that took.
+    fn settle(&mut self, outputs: &mut Receiver<LineOutput>) -> Duration {
+        let began = Instant::now();
+        let enough = self.last.len() as f64 * SETTLED_SHARE;
+        while began.elapsed() < WARM_UP_MAX && (self.polls as f64) < enough {
+            self.polls = 0;
+            self.listen(outputs, PERIOD);
+        }
+        self.missed_before = self.missed.iter().sum();
+        (self.polls, self.faults) = (0, 0);
+        self.strays.clear();
+        began.elapsed()
+    }
+
+    fn listen(&mut self, outputs: &mut Receiver<LineOutput>, time: Duration) -> Duration {
+        let began = Instant::now();
+        while began.elapsed() < time
+            && let Some(output) = outputs.blocking_recv()
+        {
+            match output {
+                LineOutput::Readings(readings) => self.take(&readings),
+                LineOutput::Report(report) => self.missed[report.line.0] = report.counters.missed_polls,
+            }
+        }
+        began.elapsed()
+    }
+
+    fn take(&mut self, readings: &[Reading]) {
+        let Some(first) = readings.first() else { return };
+        self.polls += 1;
+        self.faults += u64::from(first.outcome.is_err());
+        let last = &mut self.last[first.signal.0 / SIGNALS];
+        self.strays.extend(last.map(|last| (first.at.mono.since(last).div_duration_f64(PERIOD) - 1.0).abs()));
+        *last = Some(first.at.mono);
+    }
+
+    fn figures(&mut self, took: Duration) -> [String; 5] {
+        let missed = self.missed.iter().sum::<u64>() - self.missed_before;
+        let [half, most] = [0.5, 0.99].map(|share| percent(quantile(&mut self.strays, share)));
+        let per_second = self.polls as f64 / took.as_secs_f64();
+        [format!("{per_second:.1}"), self.faults.to_string(), missed.to_string(), half, most]
+    }
 }
 
 fn line_plan(line: usize, units: usize, address: &str) -> LinePlan {

@@ -31,6 +31,12 @@ pub fn line(port: Port, devices: Vec<DevicePlan>) -> LinePlan {
     LinePlan { line: LineIndex(0), spec, devices }
 }
 
+/// The same device, of which the site file tells how fast it answers.
+pub fn answering_after(mut device: DevicePlan, turnaround: Duration) -> DevicePlan {
+    device.spec.turnaround = Some(turnaround);
+    device
+}
+
 /// A device with `values` neighbouring holding registers from address 0 on, one signal each.
 pub fn device(index: usize, unit_id: u8, values: usize, poll_every: Duration) -> DevicePlan {
     let places = (0..values).map(|address| place(address as u16, ValueType::U16));
