@@ -7,7 +7,6 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::{Duration, Instant};
 
-use siskin::config::Port;
 use siskin::modbus::{self, LineOutput};
 use tokio::sync::mpsc;
 use tokio::time::timeout;
@@ -16,7 +15,7 @@ use tokio_modbus::{Request, Response, Slave};
 use tokio_serial::SerialStream;
 use tokio_util::sync::CancellationToken;
 
-use crate::plan::{self, AT_ONCE, RESPONSE_TIMEOUT, settings};
+use crate::plan::{self, AT_ONCE, RESPONSE_TIMEOUT};
 
 /// How many registers each question asks for, from address 0 on.
 pub const REGISTERS: u16 = 10;
@@ -43,8 +42,8 @@ pub const ASKERS: &[(&str, Ask)] = &[
 ];
 
 fn siskin(path: &Path, baud: u32, time: Duration) -> Result<Asked, String> {
-    let port = Port::Serial { path: path.to_owned(), settings: settings(baud) };
-    let plan = plan::line(port, vec![plan::device(0, 1, usize::from(REGISTERS), AT_ONCE)]);
+    let plan =
+        plan::line(plan::serial(path, baud), vec![plan::device(0, 1, usize::from(REGISTERS), AT_ONCE)]);
     let (out, mut outputs) = mpsc::channel(64);
     let stop = CancellationToken::new();
     let thread = modbus::spawn(plan, plan::clock(), out, stop.clone()).map_err(|error| error.to_string())?;

@@ -7,11 +7,11 @@
 
 use std::cell::Cell;
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::rc::Rc;
 use std::sync::Arc;
 use std::time::Duration;
 
-use siskin::config::Port;
 use siskin::modbus::bare::run_over;
 use siskin::modbus::{LineOutput, LinePlan};
 use siskin::moment::{Clock, Moment, Mono, Wall};
@@ -26,7 +26,7 @@ use tokio_modbus::client::{Client, rtu};
 use tokio_modbus::slave::SlaveContext;
 use tokio_modbus::{Request, Response, Slave};
 
-use crate::plan::{self, RESPONSE_TIMEOUT, settings};
+use crate::plan::{self, RESPONSE_TIMEOUT};
 use crate::table::{self, percent};
 
 const BAUD: u32 = 19_200;
@@ -141,6 +141,7 @@ async fn ask_with_siskin(reads: u64) -> (Tally, Counters) {
                 counters = report.counters;
                 tally.questions = counters.requests;
             }
+            LineOutput::Learned { .. } => {}
         }
     }
     line.abort();
@@ -262,7 +263,7 @@ fn line_plan() -> LinePlan {
         .enumerate()
         .map(|(at, unit)| plan::device_of(at, unit, places(), POLL_EVERY))
         .collect();
-    plan::line(Port::Serial { path: "/dev/none".into(), settings: settings(BAUD) }, devices)
+    plan::line(plan::serial(Path::new("/dev/none"), BAUD), devices)
 }
 
 /// A clock that goes with the runtime's time.

@@ -148,6 +148,7 @@ impl Heard {
             match output {
                 LineOutput::Readings(readings) => self.take(&readings),
                 LineOutput::Report(report) => self.missed[report.line.0] = report.counters.missed_polls,
+                LineOutput::Learned { .. } => {}
             }
         }
         began.elapsed()

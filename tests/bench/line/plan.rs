@@ -1,10 +1,11 @@
 //! Lines to be measured: what is asked of which device, and how to listen to what they tell.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use siskin::config::{DeviceSpec, LineSpec, Parity, Port, SerialSettings};
-use siskin::modbus::{DevicePlan, LinePlan, SignalPlan};
+use siskin::modbus::{DevicePlan, Learned, LinePlan, SignalPlan};
 use siskin::moment::{Clock, Moment, Mono, Wall};
 use siskin::signal::{DeviceIndex, LineIndex, Order, Place, SignalIndex, Table, ValueType};
 
@@ -17,6 +18,11 @@ pub const AT_ONCE: Duration = Duration::from_millis(1);
 /// Eight data bits, no parity, one stop bit.
 pub fn settings(baud: u32) -> SerialSettings {
     SerialSettings { baud, parity: Parity::None, stop_bits: 1 }
+}
+
+/// A serial port at a speed.
+pub fn serial(path: &Path, baud: u32) -> Port {
+    Port::Serial { path: path.to_owned(), settings: settings(baud), rs485: None }
 }
 
 /// A line with these devices.
@@ -60,7 +66,7 @@ pub fn device_of(index: usize, unit_id: u8, places: Vec<Place>, poll_every: Dura
         turnaround: None,
         quiet: Duration::ZERO,
     };
-    DevicePlan { device: DeviceIndex(index), spec, signals }
+    DevicePlan { device: DeviceIndex(index), spec, signals, learned: Learned::default() }
 }
 
 /// A value of a holding register, or of several from there on.

@@ -4,7 +4,6 @@
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
-use siskin::config::Port;
 use siskin::modbus::timing::Timing;
 use siskin::modbus::{self, LineOutput};
 use siskin::moment::Mono;
@@ -117,7 +116,7 @@ fn listen(poll_every: Duration, turnaround: Option<Duration>, time: Duration) ->
         }
     };
     let devices = (0..usize::from(DEVICES)).map(device).collect();
-    let plan = plan::line(Port::Serial { path, settings: settings(BAUD) }, devices);
+    let plan = plan::line(plan::serial(&path, BAUD), devices);
     let (out, mut outputs) = mpsc::channel(64);
     let stop = CancellationToken::new();
     let thread = modbus::spawn(plan, plan::clock(), out, stop.clone()).unwrap();
@@ -134,6 +133,7 @@ fn listen(poll_every: Duration, turnaround: Option<Duration>, time: Duration) ->
                 }
             }
             LineOutput::Report(report) => heard.counters = report.counters,
+            LineOutput::Learned { .. } => {}
         }
     }
     stop.cancel();
