@@ -107,12 +107,20 @@ pub enum Refusal {
     AlreadyInService,
 }
 
+/// A longer name is no slip of the fingers, and comparing it would hold up the monitor.
+const NAME_BYTES_MAX: usize = 200;
+/// With more names than these in one action, none is compared with those that are known.
+const NAMES_COMPARED_MAX: usize = 16;
+
 impl Step<'_> {
     /// Carries out an operator action on each of its targets.
     pub(super) fn carry_out(&mut self, action: &Action) {
         let plan = self.plan;
         let results = match &action.targets {
-            Targets::These(ids) => ids.iter().map(|id| self.act_on_named(id, action)).collect(),
+            Targets::These(ids) => {
+                let compared = ids.len() <= NAMES_COMPARED_MAX;
+                ids.iter().map(|id| self.act_on_named(id, compared, action)).collect()
+            }
             Targets::Group(group) if plan.groups().all(|known| known != group) => {
                 let nearest = nearest(group, plan.groups());
                 vec![ActionResult { alarm: group.clone(), result: Err(Refusal::UnknownGroup { nearest }) }]
@@ -136,11 +144,12 @@ impl Step<'_> {
         targets.into_iter().map(|alarm| self.act_on(alarm, action)).collect()
     }
 
-    fn act_on_named(&mut self, id: &str, action: &Action) -> ActionResult {
+    fn act_on_named(&mut self, id: &str, compared: bool, action: &Action) -> ActionResult {
         match self.plan.alarm(id) {
             Some(alarm) => self.act_on(alarm, action),
             None => {
-                let nearest = nearest(id, self.plan.alarms.iter().map(|alarm| &alarm.id));
+                let known = self.plan.alarms.iter().map(|alarm| &alarm.id);
+                let nearest = if compared { nearest(id, known) } else { None };
                 ActionResult { alarm: id.to_owned(), result: Err(Refusal::UnknownAlarm { nearest }) }
             }
         }
@@ -228,6 +237,9 @@ impl Step<'_> {
 
 /// The known name that is most like `name`, if one is like it at all.
 fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a String>) -> Option<String> {
+    if name.len() > NAME_BYTES_MAX {
+        return None;
+    }
     let distance = |known: &String| strsim::damerau_levenshtein(known, name);
     let nearest = known.min_by_key(|known| distance(known))?;
     (distance(nearest) <= name.len().max(nearest.len()) / 2).then(|| nearest.clone())

@@ -273,3 +273,22 @@ fn a_push_button_acts_on_its_edge_and_not_on_coming_back_pressed() {
          25 h2s - bad [communication_lost], high unacknowledged active null",
     );
 }
+
+#[test]
+fn names_too_long_or_too_many_to_be_slips_of_the_fingers_are_not_compared_with_those_known() {
+    let plan = prompt(|high| high.id = "h".repeat(300));
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut nearest_to_first = |names: Vec<String>| {
+        let who = Who { user: "operator".to_owned(), name: None };
+        let targets = Targets::These(names);
+        let input =
+            Input::Act(Action { kind: ActionKind::Acknowledge, targets, who, remark: None, seen: None });
+        match step(&plan, &mut state, input, moment(1.0, 0)).results.remove(0).result {
+            Err(Refusal::UnknownAlarm { nearest }) => nearest,
+            other => panic!("{other:?}"),
+        }
+    };
+    assert_eq!(nearest_to_first(vec!["lots".to_owned()]).as_deref(), Some("lost"));
+    assert_eq!(nearest_to_first(vec!["lots".to_owned(); 17]), None);
+    assert_eq!(nearest_to_first(vec!["h".repeat(299)]), None);
+}
