@@ -151,6 +151,14 @@ impl Device {
         }
     }
 
+    /// The port has gone away under a question. A device server hands on what its serial side says to
+    /// whoever is connected next, so the answer is still owed.
+    pub fn leave_unanswered(&mut self, question: Question, now: Mono) {
+        if let Some(owed) = &mut self.owed {
+            owed.give_up(question, now);
+        }
+    }
+
     /// Plans with what was learned lately; returns all that has been learned when that has changed.
     pub fn learn(&mut self) -> Option<Learned> {
         let mut learned = Learned {

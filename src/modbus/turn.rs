@@ -103,7 +103,10 @@ impl Line {
         let (outcome, data) = match outcome {
             ask::Outcome::Answered(data) => (Outcome::Answer(response.unwrap_or_default()), Some(data)),
             ask::Outcome::Exception(code) => (Outcome::Exception(code), None),
-            ask::Outcome::Gone(cause) => return Err(End::Gone(cause)),
+            ask::Outcome::Gone(cause) => {
+                self.devices[device].leave_unanswered(question, at.mono);
+                return Err(End::Gone(cause));
+            }
             ask::Outcome::NotPut => {
                 self.count_stray(device, question.block, overheard.damaged, foreign);
                 return Ok(Verdict::Failed(Failure::NotPut));

@@ -118,13 +118,19 @@ fn answer_frames(mut stream: impl Read + Write, limit: usize) {
         if stream.read_exact(&mut question).is_err() {
             return;
         }
-        let [unit, function, start_high, start_low, count_high, count_low, ..] = question;
-        let start = u16::from_be_bytes([start_high, start_low]);
-        let answer = slave::answer(unit, function, start, u16::from_be_bytes([count_high, count_low]));
-        if stream.write_all(&answer).is_err() {
+        if stream.write_all(&answer(&question)).is_err() {
             return;
         }
     }
+}
+
+fn start(question: &[u8; 8]) -> u16 {
+    u16::from_be_bytes([question[2], question[3]])
+}
+
+fn answer(question: &[u8; 8]) -> Vec<u8> {
+    let count = u16::from_be_bytes([question[4], question[5]]);
+    slave::answer(question[0], question[1], start(question), count)
 }
 
 #[test]
@@ -172,6 +178,46 @@ fn rtu_over_tcp_goes_on_over_a_new_connection_when_the_server_hangs_up() {
         line.wait_for_values();
         serving.join().unwrap();
     }
+}
+
+/// Reads questions and answers them; returns the first for which `wanted` holds, unanswered.
+fn answer_until(stream: &mut TcpStream, wanted: impl Fn(u16) -> bool) -> [u8; 8] {
+    loop {
+        let mut question = [0; 8];
+        stream.read_exact(&mut question).unwrap();
+        if wanted(start(&question)) {
+            return question;
+        }
+        stream.write_all(&answer(&question)).unwrap();
+    }
+}
+
+#[test]
+fn the_answer_to_a_question_put_on_a_lost_connection_is_never_taken_for_the_next_one() {
+    let often = Duration::from_millis(20);
+    let apart = [value(0, Table::Input, 3, often), value(1, Table::Input, 900, often * 2)];
+    let server = TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut plan = tcp_plan(server.local_addr().unwrap(), Framing::Rtu, vec![device(0, 1, apart.to_vec())]);
+    // An answer counts as late for four times as long: more than this server ever hesitates.
+    plan.spec.response_timeout = Duration::from_secs(1);
+    let mut line = Running::start(plan);
+    let (mut lost, _) = server.accept().unwrap();
+    let unanswered = answer_until(&mut lost, |start| start == 900);
+    drop(lost);
+    let serving = std::thread::spawn(move || {
+        // A device server hands on what its serial side says to whoever is connected now.
+        let (mut stream, _) = server.accept().unwrap();
+        stream.set_read_timeout(Some(Duration::from_millis(200))).unwrap();
+        let _a_question_or_none_for_now = stream.peek(&mut [0; 8]);
+        stream.set_read_timeout(None).unwrap();
+        stream.write_all(&answer(&unanswered)).unwrap();
+        answer_frames(stream, 50);
+    });
+    for _ in 0..20 {
+        line.wait_for_values();
+    }
+    drop(line);
+    serving.join().unwrap();
 }
 
 #[test]
