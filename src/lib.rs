@@ -4,14 +4,14 @@
 //! The way of a reading, and the rooms in the order it walks through them:
 //!
 //! ```text
-//! wire bytes ─▶ modbus ─▶ signal ─▶ monitor ─┬▶ snapshot ─▶ view ─▶ serve, control
+//! wire bytes ─▶ modbus ─▶ signal ─▶ monitor ─┬▶ snapshot ─▶ view ─▶ serve, scada, control
 //!                                (pure)      └▶ events, samples ─▶ history (SQLite)
 //! ```
 //!
 //! | floor | room | what lives there |
 //! | --- | --- | --- |
 //! | 5 | [`cli`] | the commands, one file each |
-//! | 4 | [`serve`], [`control`], [`simulate`] | HTTP and page; control socket; simulated analyzers |
+//! | 4 | [`serve`], [`scada`], [`control`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; simulated analyzers |
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
@@ -29,6 +29,7 @@ pub mod modbus;
 pub mod moment;
 pub mod monitor;
 pub mod period;
+pub mod scada;
 pub mod serve;
 pub mod signal;
 pub mod simulate;

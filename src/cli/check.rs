@@ -11,6 +11,7 @@ use crate::cli::terminal::count;
 use crate::cli::{CliError, Common, Outcome};
 use crate::config::{self, Located, Problems, Site};
 use crate::modbus::{self, LineLoad};
+use crate::scada;
 
 /// What `siskin check` takes.
 #[derive(Debug, clap::Args)]
@@ -29,6 +30,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     let path = args.file.as_deref().unwrap_or(common.config());
     match config::load_with_doubts(path, &Files) {
         Ok((site, doubts)) => {
+            check_scada_numbers(path, &site)?;
             let lines = lines(&site);
             if common.json {
                 let doubts = located(&doubts);
@@ -44,6 +46,15 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
             Err(CliError::BadInput(site_file::summary(path, problems.len(), "error")))
         }
         Err(problems) => Err(site_file::told(path, &problems)),
+    }
+}
+
+/// The numbers of the SCADA map lie beside the site file; a daemon would refuse what is refused here.
+fn check_scada_numbers(path: &Path, site: &Site) -> Result<(), CliError> {
+    match site.scada.as_ref().map(|_| scada::read(path)) {
+        None | Some(Ok(_)) => Ok(()),
+        Some(Err(error)) if error.is_content() => Err(CliError::BadInput(error.to_string())),
+        Some(Err(error)) => Err(CliError::Unreachable(error.to_string())),
     }
 }
 

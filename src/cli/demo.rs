@@ -21,6 +21,8 @@ const STORY: &str = include_str!("../../config/demo-story.toml");
 
 /// Where the page is when nobody asks for another place, and nothing else is there.
 const HTTP_DEFAULT: &str = "127.0.0.1:8485";
+/// Where SCADA masters are answered, when nothing else is there.
+const SCADA_DEFAULT: &str = "127.0.0.1:1502";
 
 /// Where to serve; `--data` keeps what was recorded.
 #[derive(Debug, clap::Args)]
@@ -47,9 +49,9 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
         let (tell, told) = channel();
         let daemon = scope.spawn(|| {
             let tell = tell;
-            run::operate(&site, &data.path, |assembled| {
+            run::operate(&site, &file, &data.path, |assembled| {
                 // Nobody listens when the terminal has gone away.
-                let _ = tell.send(assembled.http());
+                let _ = tell.send(Faces { http: assembled.http(), scada: assembled.scada() });
                 Ok(())
             })
         });
@@ -97,14 +99,14 @@ fn embedded_story(site: &Site) -> Result<Scenario, CliError> {
 
 /// The site file that leads to the simulated devices.
 fn twin(stage: &Stage, http: Option<SocketAddr>) -> Result<String, CliError> {
-    let http = http.or_else(free_http_address);
-    let twin = Twin { ports: &stage.ports(), http, profiles_from: Path::new("") }.of(SITE);
+    let (http, scada) = (http.or_else(|| free_address(HTTP_DEFAULT)), free_address(SCADA_DEFAULT));
+    let twin = Twin { ports: &stage.ports(), http, scada, profiles_from: Path::new("") }.of(SITE);
     twin.map_err(|error| CliError::BadInput(format!("demo.toml: {error}")))
 }
 
 /// The usual address, or any free port beside it when something else is there already.
-fn free_http_address() -> Option<SocketAddr> {
-    let usual: SocketAddr = HTTP_DEFAULT.parse().ok()?;
+fn free_address(usual: &str) -> Option<SocketAddr> {
+    let usual: SocketAddr = usual.parse().ok()?;
     let free = TcpListener::bind(usual).is_ok();
     Some(if free { usual } else { SocketAddr::new(usual.ip(), 0) })
 }
@@ -136,6 +138,13 @@ impl Drop for DataDir {
     }
 }
 
+/// Where the demo's faces are.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Faces {
+    http: Option<SocketAddr>,
+    scada: Option<SocketAddr>,
+}
+
 /// Tells the person what they see.
 struct Teller<'a> {
     data: &'a DataDir,
@@ -150,12 +159,12 @@ impl Teller<'_> {
         args: &Args,
         story: &Scenario,
         stage: &Stage,
-        daemon: &Receiver<Option<SocketAddr>>,
+        daemon: &Receiver<Faces>,
         out: &mut dyn Write,
     ) -> Result<Outcome, CliError> {
         // The daemon has ended before it was ready: it says itself why.
-        let Ok(http) = daemon.recv() else { return Ok(Outcome::Done) };
-        self.introduce(args, http, story, out)?;
+        let Ok(faces) = daemon.recv() else { return Ok(Outcome::Done) };
+        self.introduce(args, faces, story, out)?;
         loop {
             for (index, step) in story.steps.iter().enumerate() {
                 let next = story.steps.get(index + 1).or(story.steps.first());
@@ -173,18 +182,21 @@ impl Teller<'_> {
     fn introduce(
         &self,
         args: &Args,
-        http: Option<SocketAddr>,
+        faces: Faces,
         story: &Scenario,
         out: &mut dyn Write,
     ) -> Result<(), CliError> {
         writeln!(out, "An invented meter building. Its analyzers are simulated, everything else is real:")?;
         writeln!(out, "the frames on the wire, the judgement, the alarms, the record.")?;
         writeln!(out)?;
-        if let Some(address) = http {
+        if let Some(address) = faces.http {
             writeln!(out, "  status page   http://{address}/")?;
             if args.http.is_none() && Some(address) != HTTP_DEFAULT.parse().ok() {
                 writeln!(out, "                ({HTTP_DEFAULT} is in use by something else)")?;
             }
+        }
+        if let Some(address) = faces.scada {
+            writeln!(out, "  SCADA         Modbus TCP at {address} (`siskin map` tells its registers)")?;
         }
         let kept = if self.data.for_this_once { " (removed at the end; --data DIR keeps it)" } else { "" };
         writeln!(out, "  record        {}{kept}", self.data.path.display())?;

@@ -18,6 +18,7 @@ mod connect;
 mod demo;
 mod journal;
 mod log;
+mod map;
 mod operator;
 mod outcome;
 mod performance;
@@ -96,6 +97,8 @@ enum Command {
     Alarms(alarms::Args),
     /// What has happened, oldest first
     Journal(journal::Args),
+    /// The registers that SCADA masters read
+    Map(map::Args),
     /// Acknowledge alarms: say that you know
     #[command(after_help = operator::CAUTION)]
     Ack(operator::Ack),
@@ -143,6 +146,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Status(args) => status::run(args, common, out),
         Command::Alarms(args) => alarms::run(args, common, out),
         Command::Journal(args) => journal::run(args, common, out),
+        Command::Map(args) => map::run(args, common, out),
         Command::Ack(args) => operator::acknowledge(args, common, out),
         Command::Reset(args) => operator::act(args.into(), common, out),
         Command::Shelve(args) => operator::act(args.into(), common, out),

@@ -15,9 +15,10 @@ use tokio_util::sync::CancellationToken;
 
 use crate::cli::service_notice::{Notice, tell};
 use crate::cli::{CliError, Common, Outcome, log, site_file, watchdog};
-use crate::config::Site;
+use crate::config::{ScadaSpec, Site};
 use crate::daemon::{self, Handle};
-use crate::{control, serve};
+use crate::monitor::Snapshot;
+use crate::{control, scada, serve};
 
 /// Threads that carry the faces.
 const FACE_THREADS: usize = 2;
@@ -37,13 +38,14 @@ pub struct Args {}
 pub fn run(_args: &Args, common: &Common, _out: &mut dyn Write) -> Result<Outcome, CliError> {
     log::start();
     let site = site_file::load(common.config())?;
-    operate(&site, common.data(), |_| Ok(()))
+    operate(&site, common.config(), common.data(), |_| Ok(()))
 }
 
-/// Runs `site` on the data directory `data` until SIGINT or SIGTERM; calls `ready` once everything is
+/// Runs `site`, whose site file is `config`, on the data directory `data` until SIGINT or SIGTERM; calls `ready` once everything is
 /// open and bound.
 pub fn operate(
     site: &Site,
+    config: &Path,
     data: &Path,
     ready: impl FnOnce(&Assembled) -> Result<(), CliError>,
 ) -> Result<Outcome, CliError> {
@@ -55,7 +57,7 @@ pub fn operate(
         .map_err(no_runtime)?;
     let ended = runtime.block_on(async {
         let mut told = StopSignals::listen().map_err(no_runtime)?;
-        let assembled = assemble(site, data).await?;
+        let assembled = assemble(site, config, data).await?;
         tell(Notice::Ready);
         tracing::info!("{} is watched", site.name);
         let watchdog = watchdog::feed(assembled.daemon.handle());
@@ -82,17 +84,19 @@ pub struct Assembled {
 struct Faces {
     control: control::Serving,
     http: Option<serve::Bound>,
+    scada: Option<scada::Bound>,
     stop: CancellationToken,
 }
 
-/// Puts the daemon and its faces together on the data directory `data`.
+/// Puts the daemon and its faces together on the data directory `data`. Beside the site file `config`
+/// lie the numbers of the SCADA map.
 ///
 /// # Errors
 /// [`CliError::Unreachable`] when something cannot be opened or bound; nothing is left running.
-pub async fn assemble(site: &Site, data: &Path) -> Result<Assembled, CliError> {
+pub async fn assemble(site: &Site, config: &Path, data: &Path) -> Result<Assembled, CliError> {
     let options = daemon::Options { data: data.to_owned() };
     let daemon = daemon::start(site, &options).map_err(unreachable)?;
-    match Faces::open(site, data, &daemon.handle()).await {
+    match Faces::open(site, config, data, &daemon.handle()).await {
         Ok(faces) => Ok(Assembled { daemon, faces }),
         Err(error) => {
             daemon.stop().await;
@@ -102,8 +106,12 @@ pub async fn assemble(site: &Site, data: &Path) -> Result<Assembled, CliError> {
 }
 
 impl Faces {
-    async fn open(site: &Site, data: &Path, handle: &Handle) -> Result<Faces, CliError> {
+    async fn open(site: &Site, config: &Path, data: &Path, handle: &Handle) -> Result<Faces, CliError> {
         let stop = CancellationToken::new();
+        let scada = match &site.scada {
+            Some(scada) => Some(open_scada(scada, config, handle, &stop).await?),
+            None => None,
+        };
         let socket = control::Socket::bind(&data.join(&site.control.socket)).map_err(unreachable)?;
         let http = match &site.http {
             Some(http) => {
@@ -119,7 +127,7 @@ impl Faces {
         }
         tracing::info!("operator actions are taken at {}", socket.path().display());
         let control = socket.serve(handle.clone(), stop.clone());
-        Ok(Faces { control, http, stop })
+        Ok(Faces { control, http, scada, stop })
     }
 
     async fn close(self) {
@@ -129,7 +137,39 @@ impl Faces {
             // A face that panicked has closed as well.
             let _ = http.task.await;
         }
+        if let Some(scada) = self.scada {
+            let _ = scada.task.await;
+        }
     }
+}
+
+async fn open_scada(
+    spec: &ScadaSpec,
+    config: &Path,
+    handle: &Handle,
+    stop: &CancellationToken,
+) -> Result<scada::Bound, CliError> {
+    let opened = scada_numbers(config, &handle.snapshot())?;
+    if opened.given > 0 {
+        tracing::info!("{} new numbers of the SCADA map are kept in {}", opened.given, opened.path.display());
+    }
+    let settings = scada::Settings { numbers: opened.numbers, bad_value: spec.bad_value };
+    let bound =
+        scada::start(spec.listen, handle.clone(), settings, stop.clone()).await.map_err(unreachable)?;
+    tracing::info!("SCADA masters are answered at {}", bound.address);
+    Ok(bound)
+}
+
+/// The numbers of the SCADA map, for `siskin map` as for the daemon.
+///
+/// # Errors
+/// [`CliError::BadInput`] when the file that keeps them is wrong, [`CliError::Unreachable`] when it
+/// cannot be read or written.
+pub fn scada_numbers(config: &Path, snapshot: &Snapshot) -> Result<scada::Opened, CliError> {
+    scada::open(config, snapshot).map_err(|error| match error.is_content() {
+        true => CliError::BadInput(error.to_string()),
+        false => CliError::Unreachable(error.to_string()),
+    })
 }
 
 fn unreachable(error: impl std::error::Error) -> CliError {
@@ -140,6 +180,11 @@ impl Assembled {
     /// Where HTTP listens, when it does.
     pub fn http(&self) -> Option<SocketAddr> {
         self.faces.http.as_ref().map(|http| http.address)
+    }
+
+    /// Where SCADA masters are answered, when they are.
+    pub fn scada(&self) -> Option<SocketAddr> {
+        self.faces.scada.as_ref().map(|scada| scada.address)
     }
 
     /// Takes everything apart in good order, within two seconds.

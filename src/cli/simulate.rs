@@ -70,7 +70,7 @@ fn write_twin(original: &Path, twin: &Path, stage: &Stage) -> Result<(), CliErro
     let directory = directory.unwrap_or(Path::new(".")).canonicalize();
     let profiles_from = directory.map_err(|error| CliError::Unreachable(told(original, &error)))?;
     let ports = stage.ports();
-    let text = Twin { ports: &ports, http: None, profiles_from: &profiles_from }
+    let text = Twin { ports: &ports, http: None, scada: None, profiles_from: &profiles_from }
         .of(&text)
         .map_err(|error| CliError::BadInput(told(original, &error)))?;
     std::fs::write(twin, text).map_err(|error| CliError::Unreachable(told(twin, &error)))

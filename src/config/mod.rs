@@ -26,7 +26,7 @@ use raw::{Reader, Root, Shape};
 pub use reference::reference;
 pub use site::{
     Asks, ControlSpec, DeviceSpec, Framing, HistorySpec, HttpSpec, LineSpec, Parity, Port, PushButtonSpec,
-    Rs485, SerialSettings, Site,
+    Rs485, ScadaSpec, SerialSettings, Site,
 };
 
 /// The longest site file or profile, in bytes.

@@ -49,6 +49,9 @@ fn add_single(root: &Root, add: &mut impl FnMut(String, Settings)) {
     if let Some(http) = root.http.get() {
         add("http.".to_owned(), http.settings());
     }
+    if let Some(scada) = root.scada.get() {
+        add("scada.".to_owned(), scada.settings());
+    }
     if let Some(control) = root.control.get() {
         add("control.".to_owned(), control.settings());
     }

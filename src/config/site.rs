@@ -8,7 +8,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use crate::alarm::AlarmSpec;
-use crate::signal::{LineIndex, SignalIndex, SignalSpec};
+use crate::signal::{BadValue, LineIndex, SignalIndex, SignalSpec};
 use crate::units::GasReference;
 
 /// One meter building.
@@ -28,6 +28,8 @@ pub struct Site {
     pub history: HistorySpec,
     /// The HTTP face; `None` = off.
     pub http: Option<HttpSpec>,
+    /// The SCADA face; `None` = off.
+    pub scada: Option<ScadaSpec>,
     /// The control socket.
     pub control: ControlSpec,
     /// Every line, in file order. [`LineIndex`] points in here.
@@ -64,6 +66,15 @@ pub struct HistorySpec {
 pub struct HttpSpec {
     /// Where it listens.
     pub listen: SocketAddr,
+}
+
+/// The SCADA face.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScadaSpec {
+    /// Where it listens.
+    pub listen: SocketAddr,
+    /// What stands for a value while its quality is bad.
+    pub bad_value: BadValue,
 }
 
 /// The control socket.

@@ -18,4 +18,4 @@ mod watch;
 pub use clock::system_clock;
 pub use handle::{ActError, Handle, HistorySource, JournalSource, Request};
 pub use health::{Health, Progress};
-pub use start::{Options, Running, StartError, start};
+pub use start::{Options, Running, StartError, nothing_known, start};

@@ -19,7 +19,7 @@ use crate::daemon::{Handle, Health, journaled, plan, system_clock};
 use crate::history::{self, Record, Recorder};
 use crate::modbus::{self, LinePlan};
 use crate::moment::Moment;
-use crate::monitor::{Detail, Event, EventKind, Plan, State, restore, snapshot};
+use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, snapshot};
 
 /// Inputs from the lines that may wait for the monitor.
 const LINE_OUTPUTS_WAITING_MAX: usize = 1024;
@@ -58,6 +58,12 @@ pub struct Running {
     stop: CancellationToken,
     threads: Vec<JoinHandle<()>>,
     recorder: Recorder,
+}
+
+/// Everything there is to know of a site of which nothing has been read: all its names, and no value.
+pub fn nothing_known(site: &Site, at: Moment) -> Snapshot {
+    let plan = plan::monitor_plan(site);
+    snapshot(&plan, &State::new(&plan, at))
 }
 
 /// Starts the daemon: opens the record, restores the alarms, sets monitor and lines to work.

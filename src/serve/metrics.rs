@@ -189,7 +189,8 @@ mod tests {
     use std::collections::BTreeSet;
     use std::time::Duration;
 
-    use crate::serve::rig::{Rig, story};
+    use crate::serve::rig::Rig;
+    use crate::view::story::story;
 
     async fn text(rig: &Rig) -> String {
         let answer = rig.get("/metrics").await;

@@ -8,7 +8,8 @@ use tokio::net::TcpStream;
 
 use crate::daemon::Health;
 use crate::serve::STREAM_CLIENTS_MAX;
-use crate::serve::rig::{Answer, Rig, story};
+use crate::serve::rig::{Answer, Rig};
+use crate::view::story::{at_ms, story};
 
 /// Holds an answer's JSON against its golden file.
 fn golden(name: &str, answer: &Answer) {
@@ -149,7 +150,7 @@ async fn a_limit_beyond_the_greatest_is_the_greatest() {
 fn story_entry() -> crate::history::JournalEntry {
     crate::history::JournalEntry {
         seq: 1,
-        time: crate::serve::rig::at_ms(0).wall,
+        time: at_ms(0).wall,
         mono_ms: 0,
         kind: "started".to_owned(),
         subject: "willow-bend".to_owned(),

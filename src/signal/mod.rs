@@ -19,7 +19,7 @@ pub use decode::{Answer, decode};
 pub use place::{Order, Place, Table, ValueType};
 pub use quality::{Condition, Quality, Reason, Reasons};
 pub use reading::{Raw, ReadFault, Reading};
-pub use sample::{Sample, Value};
+pub use sample::{BadValue, Sample, Value};
 pub use scale::{CurrentLoop, LoopBand, Scale};
 pub(crate) use spec::code_as_number;
 pub use spec::{DeviceIndex, Guard, GuardTest, LineIndex, Range, SignalIndex, SignalSpec, States};

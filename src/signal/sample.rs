@@ -78,3 +78,14 @@ impl Sample {
         self.value.filter(|_| !self.reasons.contains(Reason::Settling))
     }
 }
+
+/// What stands, in a format that must hold a number, for a value that must not be used.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum BadValue {
+    /// IEEE 754's *not a number*.
+    Nan,
+    /// The last good value; not a number while there is none.
+    LastGood,
+    /// This number, which a binary32 can hold.
+    Fixed(f64),
+}

@@ -18,6 +18,8 @@ pub struct Twin<'a> {
     pub ports: &'a [BusPort],
     /// Where HTTP listens; `None` = as in the original.
     pub http: Option<SocketAddr>,
+    /// Where SCADA masters are answered; `None` = as in the original.
+    pub scada: Option<SocketAddr>,
     /// What the original's profile paths are relative to, as the twin may lie elsewhere.
     pub profiles_from: &'a Path,
 }
@@ -41,8 +43,10 @@ impl Twin<'_> {
             let path = self.profiles_from.join(profile.get_ref());
             replaced.push((profile.span(), path.display().to_string()));
         }
-        if let (Some(listen), Some(http)) = (site.http.and_then(|http| http.listen), self.http) {
-            replaced.push((listen.span(), http.to_string()));
+        for (face, address) in [(&site.http, self.http), (&site.scada, self.scada)] {
+            let listen = face.as_ref().and_then(|face| face.listen.as_ref());
+            replaced
+                .extend(listen.zip(address).map(|(listen, address)| (listen.span(), address.to_string())));
         }
         replaced.sort_by_key(|(span, _)| std::cmp::Reverse(span.start));
         let mut twin = text.to_owned();
@@ -56,7 +60,8 @@ impl Twin<'_> {
 /// Only the keys that the twin replaces.
 #[derive(Deserialize)]
 struct SiteText {
-    http: Option<HttpText>,
+    http: Option<FaceText>,
+    scada: Option<FaceText>,
     #[serde(default)]
     line: Vec<LineText>,
     #[serde(default)]
@@ -64,7 +69,7 @@ struct SiteText {
 }
 
 #[derive(Deserialize)]
-struct HttpText {
+struct FaceText {
     listen: Option<Spanned<String>>,
 }
 
@@ -86,14 +91,15 @@ mod tests {
 
     #[test]
     fn only_what_must_differ_is_replaced() {
-        let text = "# by hand\n[http]\nlisten = '127.0.0.1:8485'\n\
+        let text = "# by hand\n[http]\nlisten = '127.0.0.1:8485'\n[scada]\nlisten = '127.0.0.1:1502'\n\
                     [[line]]\nid = 'a'  # east\nserial = \"/dev/ttyUSB0\" # the adapter\nbaud = 9600\n\
                     [[line]]\nid = 'b'\ntcp = '192.0.2.10:4001'\n\
                     [[device]]\nprofile = 'profiles/x.toml'\n[[device]]\nid = 'd'\n";
         let ports = [BusPort::Serial("/dev/pts/7".into()), BusPort::Tcp("127.0.0.1:5020".parse().unwrap())];
         let http = Some("127.0.0.1:0".parse().unwrap());
-        let twin = Twin { ports: &ports, http, profiles_from: Path::new("/etc/siskin") };
-        let expected = "# by hand\n[http]\nlisten = \"127.0.0.1:0\"\n\
+        let scada = Some("127.0.0.1:7".parse().unwrap());
+        let twin = Twin { ports: &ports, http, scada, profiles_from: Path::new("/etc/siskin") };
+        let expected = "# by hand\n[http]\nlisten = \"127.0.0.1:0\"\n[scada]\nlisten = \"127.0.0.1:7\"\n\
                     [[line]]\nid = 'a'  # east\nserial = \"/dev/pts/7\" # the adapter\nbaud = 9600\n\
                     [[line]]\nid = 'b'\ntcp = \"127.0.0.1:5020\"\n\
                     [[device]]\nprofile = \"/etc/siskin/profiles/x.toml\"\n[[device]]\nid = 'd'\n";

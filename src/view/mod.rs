@@ -17,6 +17,9 @@ mod links;
 mod performance;
 mod signals;
 mod status;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+pub mod story;
 mod value;
 mod word;
 pub mod words;

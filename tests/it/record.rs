@@ -171,6 +171,7 @@ pub fn site() -> Site {
         gas_reference: siskin::units::GasReference::NORMAL,
         history: HistorySpec { keep_samples: Duration::from_secs(86_400), max_size_bytes: 1 << 30 },
         http: None,
+        scada: None,
         control: ControlSpec { socket: PathBuf::from("control.sock") },
         lines: Vec::new(),
         devices: Vec::new(),

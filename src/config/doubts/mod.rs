@@ -15,6 +15,7 @@ use crate::signal::{CurrentLoop, LineIndex, SignalIndex, SignalSpec, ValueType};
 pub(super) fn about(root: &Root, site: &Site) -> Vec<Problem> {
     let mut doubts = Vec::new();
     doubts.extend(root.http.get().and_then(|http| about_listening(&http.listen)));
+    doubts.extend(root.scada.get().and_then(|scada| about_masters(&scada.listen)));
     for (index, (line, spec)) in root.line.items().iter().zip(&site.lines).enumerate() {
         doubts.extend(about_line(line, spec, LineIndex(index), site));
     }
@@ -55,6 +56,16 @@ fn about_listening(listen: &Field<Listen>) -> Option<Problem> {
     (!address.ip().is_loopback()).then(|| {
         Problem::new(*span, "HTTP is open to the network", label)
             .help("it is read-only but has no password: keep it on 127.0.0.1, or behind a firewall or proxy")
+    })
+}
+
+/// A master sits elsewhere, so an address on a network is meant; every network of the box hardly is.
+fn about_masters(listen: &Field<Listen>) -> Option<Problem> {
+    let At { value: Listen::On(address), span } = listen.given()? else { return None };
+    let label = "everybody on every network of this box can read everything here";
+    address.ip().is_unspecified().then(|| {
+        Problem::new(*span, "SCADA is open to every network", label)
+            .help("Modbus has no password: give this box's address on the control network")
     })
 }
 

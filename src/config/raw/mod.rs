@@ -17,10 +17,10 @@ use super::problem::{Problem, Span};
 
 pub use amount::duration;
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
-pub(super) use shapes::{Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
+pub(super) use shapes::{BadValue, Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
 pub(super) use tables::{
     Alarm, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost, Profile,
-    PushButton, Root, Rs485, Scale, Signal, SiteTable, every_table,
+    PushButton, Root, Rs485, Scada, Scale, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 
@@ -190,14 +190,11 @@ impl Reader<'_> {
                 continue;
             }
             let span = self.span(key);
-            self.problems.push(if declared.later.contains(&name) {
-                Problem::new(span, format!("`{name}` comes with a later version"), "cannot be used yet")
-                    .help("remove it: settings that would have no effect are refused")
-            } else {
-                let label = format!("not a key of {}", declared.title);
+            let label = format!("not a key of {}", declared.title);
+            self.problems.push(
                 Problem::new(span, format!("unknown key `{name}`"), label)
-                    .nearest(name, known.iter().copied())
-            });
+                    .nearest(name, known.iter().copied()),
+            );
         }
     }
 }
@@ -227,8 +224,6 @@ pub(super) struct TableKeys {
     pub doc: &'static str,
     /// Its keys in the order in which they are best told.
     pub keys: Vec<Key>,
-    /// Keys of later versions, which are refused by name.
-    pub later: &'static [&'static str],
 }
 
 /// A key as its declaration describes it.
@@ -265,7 +260,7 @@ fn accepts<T: Shape>(text: &'static str) -> bool {
 macro_rules! table {
     (
         $(#[doc = $doc:literal])+
-        $name:ident = $title:literal $(later $later:literal)? {
+        $name:ident = $title:literal {
             $( $(#[doc = $key_doc:literal])+ $key:ident: $shape:ty = $presence:expr, $example:literal; )+
         }
     ) => {
@@ -292,7 +287,6 @@ macro_rules! table {
                         #[cfg(test)]
                         accepts: accepts::<$shape>,
                     } ),+],
-                    later: &[$($later)?],
                 }
             }
 

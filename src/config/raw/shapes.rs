@@ -307,6 +307,35 @@ impl Shape for Listen {
     }
 }
 
+/// What stands for a value that must not be used.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::config) struct BadValue(pub crate::signal::BadValue);
+
+impl Shape for BadValue {
+    fn expected() -> String {
+        "\"nan\", \"last_good\" or a number".to_owned()
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        use crate::signal::BadValue as Meant;
+        let fixed = number(value).filter(|number| number.abs() <= f64::from(f32::MAX)).map(Meant::Fixed);
+        let meant = match value.as_str() {
+            Some("nan") => Some(Meant::Nan),
+            Some("last_good") => Some(Meant::LastGood),
+            Some(_) | None => fixed,
+        };
+        meant.map(BadValue).or_else(|| reader.wrong(key, span, &Self::expected(), value))
+    }
+
+    fn show(&self) -> String {
+        match self.0 {
+            crate::signal::BadValue::Nan => "nan".to_owned(),
+            crate::signal::BadValue::LastGood => "last_good".to_owned(),
+            crate::signal::BadValue::Fixed(number) => number.show(),
+        }
+    }
+}
+
 /// `host:port`.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(in crate::config) struct TcpAddress(pub String);

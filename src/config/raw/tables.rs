@@ -12,8 +12,8 @@ use super::Presence::{Default, Otherwise, Required};
 use super::accepts;
 use super::physical::{AirPressure, Temperature};
 use super::{
-    At, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Reader, Shape, Share, Size, StateNames,
-    StateWord, TableKeys, TcpAddress, Text, table,
+    At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Reader, Shape, Share, Size,
+    StateNames, StateWord, TableKeys, TcpAddress, Text, table,
 };
 use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};
@@ -49,6 +49,7 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
         GasReferenceTable::keys(),
         History::keys(),
         Http::keys(),
+        Scada::keys(),
         Control::keys(),
         Line::keys(),
         Rs485::keys(),
@@ -66,7 +67,7 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
 
 table! {
     /// The whole file.
-    Root = "the site file" later "scada" {
+    Root = "the site file" {
         /// The meter building.
         site: SiteTable = Required, "{ id = \"willow-bend\" }";
         /// At which volumes of gas are counted.
@@ -75,6 +76,8 @@ table! {
         history: History = Default("{}"), "{}";
         /// The status page.
         http: Http = Default("{}"), "{}";
+        /// What SCADA masters read.
+        scada: Scada = Otherwise("off"), "{ listen = \"127.0.0.1:1502\" }";
         /// Where operator commands come in.
         control: Control = Default("{}"), "{}";
         /// The lines.
@@ -146,6 +149,19 @@ table! {
         /// Where it listens. Without this table it listens on the box itself and nowhere else; to have
         /// no HTTP at all, say "off".
         listen: Listen = Default("\"127.0.0.1:8485\""), "\"127.0.0.1:8485\"";
+    }
+}
+
+table! {
+    /// A read-only Modbus TCP server for SCADA masters; without this table there is none. `siskin map` prints
+    /// its registers. Modbus has no password: whoever can reach it can read it.
+    Scada = "[scada]" {
+        /// Where it listens. Port 502, which is Modbus's own, needs a privilege.
+        listen: Listen = Required, "\"192.0.2.20:1502\"";
+        /// What the registers of a value hold while the value is bad: "nan", IEEE 754's *not a number*;
+        /// "last_good", the last good value; or a number of your own that cannot be a measurement, for a
+        /// master that knows no NaN. The quality beside the value tells in every case.
+        bad_value: BadValue = Default("\"nan\""), "\"nan\"";
     }
 }
 

@@ -20,9 +20,9 @@ mod vote;
 use sha2::{Digest, Sha256};
 
 use super::problem::{Problem, Span, Texts};
-use super::raw::{At, Control, Field, History, Id, Listen, Root, SiteTable, Text};
+use super::raw::{At, Control, Field, History, Id, Listen, Root, Scada, SiteTable, Text};
 use super::settings::settings;
-use super::{ControlSpec, HistorySpec, HttpSpec, Site};
+use super::{ControlSpec, HistorySpec, HttpSpec, ScadaSpec, Site};
 
 /// The most lines of a site: each has a thread of its own.
 const LINES_MAX: usize = 32;
@@ -61,6 +61,7 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
         gas_reference: unit::reference(root.gas_reference.get()?)?,
         history: history(root.history.get()?)?,
         http: http(*root.http.get()?.listen.get()?),
+        scada: root.scada.make(|table| scada(&table.value))?.flatten(),
         control: control(root.control.get()?)?,
         lines: all(lines)?,
         devices: all(devices)?,
@@ -95,6 +96,15 @@ fn http(listen: Listen) -> Option<HttpSpec> {
         Listen::Off => None,
         Listen::On(listen) => Some(HttpSpec { listen }),
     }
+}
+
+/// `Some(None)` when it is turned off.
+fn scada(table: &Scada) -> Option<Option<ScadaSpec>> {
+    let bad_value = table.bad_value.get()?.0;
+    Some(match *table.listen.get()? {
+        Listen::Off => None,
+        Listen::On(listen) => Some(ScadaSpec { listen, bad_value }),
+    })
 }
 
 fn control(table: &Control) -> Option<ControlSpec> {

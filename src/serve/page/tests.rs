@@ -4,7 +4,8 @@ use std::time::Duration;
 
 use crate::alarm::Life;
 use crate::daemon::Health;
-use crate::serve::rig::{Rig, quiet_story, story};
+use crate::serve::rig::Rig;
+use crate::view::story::{quiet_story, story};
 
 /// The most bytes of a page of a usual site: it must come over a poor radio link.
 const PAGE_BYTES_MAX: usize = 60 * 1024;
