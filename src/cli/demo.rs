@@ -19,6 +19,9 @@ use crate::simulate::{Scenario, Stage, StageOptions, Step, Twin};
 const SITE: &str = include_str!("../../config/demo.toml");
 const STORY: &str = include_str!("../../config/demo-story.toml");
 
+/// Where the site file goes, beside the record.
+const SITE_FILE: &str = "site.toml";
+
 /// Where the page is when nobody asks for another place, and nothing else is there.
 const HTTP_DEFAULT: &str = "127.0.0.1:8485";
 /// Where SCADA masters are answered, when nothing else is there.
@@ -41,7 +44,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     let story = embedded_story(&invented)?;
     let stage = Stage::open(&invented, StageOptions::default()).map_err(unreachable)?;
     let data = DataDir::of(common)?;
-    let file = data.path.join("site.toml");
+    let file = data.path.join(SITE_FILE);
     std::fs::write(&file, twin(&stage, args.http)?).map_err(|error| cannot("write", &file, &error))?;
     let site = site_file::load(&file)?;
 
@@ -121,11 +124,25 @@ impl DataDir {
     fn of(common: &Common) -> Result<DataDir, CliError> {
         let given = common.data_given().map(Path::to_owned);
         let for_this_once = given.is_none();
+        if let Some(path) = given.as_deref().filter(|path| is_anothers(path)) {
+            let told =
+                format!("{}: holds the record of a real site: give the demo another --data", path.display());
+            return Err(CliError::BadInput(told));
+        }
         let own = || std::env::temp_dir().join(format!("siskin-demo-{}", std::process::id()));
         let path = given.unwrap_or_else(own);
         let made = if for_this_once { std::fs::create_dir(&path) } else { std::fs::create_dir_all(&path) };
         made.map_err(|error| cannot("make", &path, &error))?;
         Ok(DataDir { path, for_this_once })
+    }
+}
+
+/// Whether a directory holds a site file or a record that no demo made: invented events have no place
+/// beside true ones, and a site file is not the demo's to write over.
+fn is_anothers(data: &Path) -> bool {
+    match std::fs::read(data.join(SITE_FILE)) {
+        Ok(text) => !text.starts_with(SITE.lines().next().unwrap_or_default().as_bytes()),
+        Err(_) => [SITE_FILE, "journal.db"].iter().any(|name| data.join(name).exists()),
     }
 }
 
@@ -249,6 +266,20 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use clap::Parser as _;
+
+    #[test]
+    fn the_demo_stays_away_from_a_real_site_and_its_record() {
+        let data = tempfile::tempdir().unwrap();
+        let begin = || DataDir::of(&Common::at(data.path()));
+        let site_file = data.path().join(SITE_FILE);
+        drop(begin().unwrap());
+        std::fs::write(data.path().join("journal.db"), "").unwrap();
+        assert!(matches!(begin(), Err(CliError::BadInput(_))), "a record without a site file");
+        std::fs::write(&site_file, SITE).unwrap();
+        assert!(begin().is_ok(), "an earlier demo's record");
+        std::fs::write(&site_file, "[site]").unwrap();
+        assert!(matches!(begin(), Err(CliError::BadInput(_))), "a real site file");
+    }
 
     #[test]
     fn every_step_names_what_the_site_has_and_the_whole_takes_about_three_minutes() {

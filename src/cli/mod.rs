@@ -75,6 +75,11 @@ impl Common {
         self.data.as_deref().unwrap_or(Path::new("/var/lib/siskin"))
     }
 
+    #[cfg(test)]
+    fn at(data: &Path) -> Common {
+        Common { config: None, data: Some(data.to_owned()), json: false }
+    }
+
     /// The data directory, when one was asked for.
     pub fn data_given(&self) -> Option<&Path> {
         self.data.as_deref()
