@@ -14,6 +14,7 @@
 //! | 4 | [`serve`], [`scada`], [`control`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; simulated analyzers |
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
+//! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
 //! | 0 | [`moment`], [`period`], [`units`], [`signal`], [`alarm`] | time and calendar; units of the trade; decode, scale, quality; the alarm life cycle |
 //!
@@ -29,6 +30,7 @@ pub mod modbus;
 pub mod moment;
 pub mod monitor;
 pub mod period;
+pub mod replay;
 pub mod scada;
 pub mod serve;
 pub mod signal;

@@ -17,7 +17,7 @@ const FLOORS: [(u8, &[&str]); 8] = [
     (0, &["period", "signal", "units"]),
     (0, &["alarm"]),
     (1, &["config", "monitor"]),
-    (2, &["modbus", "history"]),
+    (2, &["modbus", "history", "replay"]),
     (3, &["daemon", "view"]),
     (4, &["serve", "scada", "control", "commission", "simulate"]),
     (5, &["cli", "main"]),

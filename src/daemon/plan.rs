@@ -4,7 +4,7 @@ use crate::config::{Asks, DeviceSpec, PushButtonSpec, Site};
 use crate::monitor::{ActionKind, DeviceLabel, Plan, PushButton};
 
 /// The monitor's part of the site.
-pub(super) fn monitor_plan(site: &Site) -> Plan {
+pub fn monitor_plan(site: &Site) -> Plan {
     let label = |device: &DeviceSpec| DeviceLabel {
         id: device.id.clone(),
         name: device.name.clone(),

@@ -135,6 +135,17 @@ impl State {
         state
     }
 
+    /// Forgets what a start of the daemon forgets: the samples, what conditions remember, how long
+    /// delays have run. The alarms stand as they stood.
+    pub(super) fn forget(&mut self, plan: &Plan) {
+        self.known.samples.fill(Sample::absent(Reason::NotYetRead, self.now));
+        for (alarm, spec) in self.alarms.iter_mut().zip(&plan.alarms) {
+            alarm.condition = condition::of(spec);
+            alarm.delay.stop();
+        }
+        self.look_at_all(plan);
+    }
+
     /// The time of the last step.
     pub fn now(&self) -> Moment {
         self.now

@@ -19,6 +19,8 @@ pub enum Input {
     Readings(Vec<Reading>),
     /// Samples from the record, as they were judged then; only for a [`State::for_replay`].
     Recorded(Vec<(SignalIndex, Sample)>),
+    /// The daemon had been stopped and was started anew; only for a [`State::for_replay`].
+    Interrupted,
     /// A line's report on itself.
     Line(LineReport),
     /// The recorder's report on itself.
@@ -55,6 +57,10 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
             for (signal, sample) in samples {
                 step.put(signal, sample);
             }
+        }
+        Input::Interrupted => {
+            step.go_on_to(now);
+            step.state.forget(plan);
         }
         Input::Line(report) => {
             step.go_on_to(now);
