@@ -22,6 +22,7 @@ mod map;
 mod operator;
 mod outcome;
 mod performance;
+mod replay;
 mod run;
 mod service_notice;
 mod simulate;
@@ -122,6 +123,8 @@ enum Command {
     /// Put alarms back into service
     #[command(after_help = operator::CAUTION)]
     InService(operator::InService),
+    /// Try alarm settings on the record before they go live
+    Replay(replay::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
 }
@@ -158,6 +161,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Unshelve(args) => operator::act(args.into(), common, out),
         Command::OutOfService(args) => operator::act(args.into(), common, out),
         Command::InService(args) => operator::act(args.into(), common, out),
+        Command::Replay(args) => replay::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
     }
 }

@@ -20,4 +20,3 @@ pub use handle::{ActError, Handle, HistorySource, JournalSource, Request};
 pub use health::{Health, Progress};
 pub use plan::monitor_plan;
 pub use start::{Options, Running, StartError, nothing_known, start};
-pub use start::{Options, Running, StartError, start};
