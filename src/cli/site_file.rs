@@ -43,3 +43,18 @@ pub(super) fn told(path: &Path, problems: &Problems) -> CliError {
 pub(super) fn summary(path: &Path, number: usize, thing: &str) -> String {
     format!("{} has {}", path.display(), count(number, thing))
 }
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+
+    #[test]
+    fn a_file_that_is_no_text_is_bad_input_and_one_that_is_not_there_cannot_be_reached() {
+        let directory = tempfile::tempdir().unwrap();
+        let path = directory.path().join("site.toml");
+        assert!(matches!(load(&path), Err(CliError::Unreachable(_))));
+        std::fs::write(&path, [0xC3, 0x28]).unwrap();
+        assert!(matches!(load(&path), Err(CliError::BadInput(_))));
+    }
+}

@@ -183,7 +183,8 @@ impl Problems {
     pub(super) fn unreadable(path: &str, cause: &std::io::Error) -> Problems {
         let problem = Problem::without_place(format!("cannot read the site file {path}: {cause}"));
         let problems = Problems::new(Texts::default(), Severity::Error, vec![problem]);
-        Problems { site_file_unreadable: true, ..problems }
+        // What is not text is the file's fault.
+        Problems { site_file_unreadable: cause.kind() != std::io::ErrorKind::InvalidData, ..problems }
     }
 
     /// Whether the site file could not even be read, so that nothing in it is to blame.

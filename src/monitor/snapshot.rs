@@ -91,6 +91,8 @@ pub struct SignalStatus {
     pub state: Option<String>,
     /// What is known of it now.
     pub sample: Sample,
+    /// When its device last answered for it; `None` when it never did.
+    pub read: Option<Moment>,
     /// The last value of good quality, and when it was read.
     pub last_good: Option<(Value, Moment)>,
     /// Since when the quality and its reasons have been what they are.
@@ -212,6 +214,7 @@ fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {
             unit: spec.unit.clone(),
             state: sample.value().and_then(|value| spec.states.of(value)).map(str::to_owned),
             sample,
+            read: state.signals[index].last.map(|last| last.at),
             last_good: state.signals[index].last_good,
             since: state.signals[index].since,
         }

@@ -129,8 +129,8 @@ impl Reason {
 
     /// The best quality a sample with this reason can have.
     ///
-    /// Source: DESIGN rule "values that are not numbers, loops outside NE 43 limits, values outside
-    /// range: never good"; OPC 30142 Table 13 for failure and function check (Bad) and out of
+    /// Values that are no numbers, loops outside the NE 43 limits and values outside the range are
+    /// never good. Source: OPC 30142 Table 13 for failure and function check (Bad) and out of
     /// specification (Uncertain).
     pub const fn quality(self) -> Quality {
         match self {

@@ -68,7 +68,7 @@ impl Signal {
         let stale = status::is_stale(snapshot, now);
         let sample = if stale { Sample::absent(Reason::Stale, signal.sample.at) } else { signal.sample };
         let since = if stale { snapshot.at } else { signal.since };
-        let read = (!signal.sample.reasons().contains(Reason::NotYetRead)).then_some(sample.at);
+        let read = signal.read;
         Signal {
             id: signal.id.clone(),
             name: signal.name.clone(),

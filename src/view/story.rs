@@ -105,6 +105,7 @@ fn signal(id: &str, sample: Sample, unit: Option<&str>) -> SignalStatus {
         unit: unit.map(str::to_owned),
         state: None,
         sample,
+        read: (!sample.reasons().contains(Reason::NotYetRead)).then_some(sample.at),
         last_good: sample.value().map(|value| (value, sample.at)),
         since: at_ms(30_000),
     }

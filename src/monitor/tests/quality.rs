@@ -130,3 +130,17 @@ fn a_limit_on_a_sample_condition_is_no_limit_of_the_gas() {
     let limits: Vec<_> = snapshot.alarms.iter().filter(|alarm| alarm.limits_gas).map(|a| &a.id).collect();
     assert_eq!(limits, ["high"]);
 }
+
+#[test]
+fn a_signal_that_was_never_read_has_no_time_of_reading_whatever_else_is_known() {
+    let plan = plan(|_, _| ());
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let read = |state: &State| snapshot(&plan, state).signals[0].read.map(|at| at.mono);
+    step(&plan, &mut state, line_report(DeviceState::Lost, false), moment(5.0, 0));
+    assert_eq!(snapshot(&plan, &state).signals[0].sample.reasons().iter().count(), 1);
+    assert_eq!(read(&state), None);
+    step(&plan, &mut state, reading("h2s=1", moment(7.0, 0)), moment(7.0, 0));
+    step(&plan, &mut state, line_report(DeviceState::Online, false), moment(8.0, 0));
+    step(&plan, &mut state, line_report(DeviceState::Lost, false), moment(9.0, 0));
+    assert_eq!(read(&state), Some(Mono::from_millis(7_000)));
+}
