@@ -24,7 +24,7 @@ pub use link::{
 };
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use restore::{Remembered, restore};
-pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, Summary, snapshot};
+pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, snapshot};
 pub use state::State;
 pub use step::{Input, Output, step};
 

@@ -8,7 +8,7 @@ use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::state::AlarmState;
 use crate::monitor::{Decision, DeviceReport, LineReport, Plan, State};
-use crate::signal::{Quality, Sample, SignalIndex, SignalSpec, Value};
+use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
 #[derive(Debug, Clone, PartialEq)]
@@ -31,25 +31,6 @@ pub struct Snapshot {
     pub signals: Vec<SignalStatus>,
     /// Every alarm, in site order.
     pub alarms: Vec<AlarmStatus>,
-}
-
-/// Counts over a snapshot.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub struct Summary {
-    /// Alarms whose condition holds now.
-    pub alarms_active: usize,
-    /// Alarms that nobody has acknowledged.
-    pub alarms_unacknowledged: usize,
-    /// Alarms whose condition cannot be known now.
-    pub alarms_indeterminate: usize,
-    /// Alarms that are shelved, suppressed by design or out of service; the other counts are without them.
-    pub alarms_withheld: usize,
-    /// Signals of good quality.
-    pub signals_good: usize,
-    /// Signals of uncertain quality.
-    pub signals_uncertain: usize,
-    /// Signals of bad quality.
-    pub signals_bad: usize,
 }
 
 /// What is known of a line.
@@ -147,25 +128,6 @@ pub struct AlarmStatus {
     pub action: Option<String>,
     /// How long the operator has before the consequence sets in.
     pub time_to_respond: Option<Duration>,
-}
-
-impl Snapshot {
-    /// Counts over the snapshot.
-    pub fn summary(&self) -> Summary {
-        let alarms =
-            |wanted: fn(&AlarmStatus) -> bool| self.alarms.iter().filter(|alarm| wanted(alarm)).count();
-        let signals =
-            |quality| self.signals.iter().filter(|signal| signal.sample.quality() == quality).count();
-        Summary {
-            alarms_active: alarms(|alarm| alarm.active == Some(true)),
-            alarms_unacknowledged: alarms(|alarm| alarm.life.is_unacknowledged()),
-            alarms_indeterminate: alarms(|alarm| alarm.active.is_none()),
-            alarms_withheld: self.alarms.iter().filter(|alarm| alarm.withheld.is_some()).count(),
-            signals_good: signals(Quality::Good),
-            signals_uncertain: signals(Quality::Uncertain),
-            signals_bad: signals(Quality::Bad),
-        }
-    }
 }
 
 /// Everything known after the last step.
