@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use tokio::time::{Instant, timeout_at};
 use tokio_modbus::Slave;
-use tokio_modbus::client::rtu;
+use tokio_modbus::client::{Context, rtu};
 
 use crate::modbus::ask::{self, Asked, Outcome};
 use crate::modbus::channel::{Handle, Sieve};
@@ -57,12 +57,14 @@ impl RtuLine {
     /// Puts the question once the line has been silent for 3.5 characters and `quiet`, and waits
     /// for the answer. `exceptions_are_certain`: whether an exception could only be meant for it.
     pub async fn ask(&mut self, question: Question, quiet: Duration, exceptions_are_certain: bool) -> Asked {
+        // Made before the silence ends, so that nothing stands between its end and the question.
+        let mut client = rtu::attach_slave(self.handle.clone(), Slave(question.unit));
         let silent = self.fall_silent(quiet).await;
         let mut overheard = self.handle.channel().sieve.settle();
         if let Err(outcome) = silent {
             return Asked { outcome, overheard, response: None };
         }
-        let (outcome, response) = self.put(question, exceptions_are_certain).await;
+        let (outcome, response) = self.put(&mut client, question, exceptions_are_certain).await;
         let meanwhile = self.handle.channel().sieve.settle();
         let outcome = outcome.given(&meanwhile);
         overheard.append(meanwhile);
@@ -97,7 +99,12 @@ impl RtuLine {
         }
     }
 
-    async fn put(&self, question: Question, exceptions_are_certain: bool) -> (Outcome, Option<Duration>) {
+    async fn put(
+        &self,
+        client: &mut Context,
+        question: Question,
+        exceptions_are_certain: bool,
+    ) -> (Outcome, Option<Duration>) {
         let Patience { timing, response_timeout, damage_silence } = self.patience;
         self.handle.channel().sieve.expect(question, exceptions_are_certain);
         let answer_takes = timing.answer(question.block.table, question.block.count);
@@ -111,8 +118,7 @@ impl RtuLine {
                 deadline
             }
         };
-        let mut client = rtu::attach_slave(self.handle.clone(), Slave(question.unit));
-        let outcome = ask::call(&mut client, &question, give_up_at).await;
+        let outcome = ask::call(client, &question, give_up_at).await;
         let mut channel = self.handle.channel();
         let answered_at = channel.answered_at.take();
         let response = answered_at.map(|at| at.saturating_duration_since(question_ends + answer_takes));
