@@ -193,6 +193,23 @@ impl Kind {
         }
     }
 
+    /// The setpoint and deadband, for the kinds that compare the value itself with them.
+    pub const fn value_limit(&self) -> Option<Limit> {
+        match self {
+            Kind::High(limit) | Kind::Low(limit) => Some(*limit),
+            Kind::Rise(..)
+            | Kind::Fall(..)
+            | Kind::AverageHigh(..)
+            | Kind::AverageLow(..)
+            | Kind::State { .. }
+            | Kind::Deviation { .. }
+            | Kind::Frozen { .. }
+            | Kind::Lost
+            | Kind::Vote { .. }
+            | Kind::Fault(_) => None,
+        }
+    }
+
     /// The setpoint and deadband, for the kinds that have them.
     pub const fn limit(&self) -> Option<Limit> {
         match self {

@@ -6,6 +6,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use crate::cli::recorded_noise::{self, Wavering};
 use crate::cli::site_file::{self, Files};
 use crate::cli::terminal::count;
 use crate::cli::{CliError, Common, Outcome};
@@ -31,18 +32,20 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     match config::load_with_doubts(path, &Files) {
         Ok((site, doubts)) => {
             check_scada_numbers(path, &site)?;
-            let lines = lines(&site);
+            let (lines, wavering) = (lines(&site), recorded_noise::of(&site, common.data()));
             if common.json {
                 let doubts = located(&doubts);
-                write_json(out, &Answer { site: Some((&site).into()), errors: Vec::new(), doubts, lines })?;
+                let site = Some((&site).into());
+                write_json(out, &Answer { site, errors: Vec::new(), doubts, lines, wavering })?;
             } else {
-                write_words(out, path, &site, &doubts, &lines)?;
+                write_words(out, path, &site, &doubts, &lines, &wavering)?;
             }
             Ok(Outcome::Done)
         }
         Err(problems) if common.json && !problems.is_unreadable() => {
             let errors = located(&problems);
-            write_json(out, &Answer { site: None, errors, doubts: Vec::new(), lines: Vec::new() })?;
+            let (doubts, lines, wavering) = (Vec::new(), Vec::new(), Vec::new());
+            write_json(out, &Answer { site: None, errors, doubts, lines, wavering })?;
             Err(CliError::BadInput(site_file::summary(path, problems.len(), "error")))
         }
         Err(problems) => Err(site_file::told(path, &problems)),
@@ -64,11 +67,14 @@ fn write_words(
     site: &Site,
     doubts: &Problems,
     lines: &[Line],
+    wavering: &[Wavering],
 ) -> io::Result<()> {
     if !doubts.is_empty() {
         writeln!(out, "{doubts}")?;
     }
-    for told in lines.iter().filter_map(|line| line.doubt.as_ref()) {
+    let of_lines = lines.iter().filter_map(|line| line.doubt.as_ref());
+    let told_apart: Vec<&String> = of_lines.chain(wavering.iter().map(|alarm| &alarm.doubt)).collect();
+    for told in &told_apart {
         writeln!(out, "doubt: {told}\n")?;
     }
     let [devices, signals, alarms] = [
@@ -81,8 +87,7 @@ fn write_words(
     for line in lines {
         write_line(out, line)?;
     }
-    let doubts = doubts.len() + lines.iter().filter(|line| line.doubt.is_some()).count();
-    match doubts {
+    match doubts.len() + told_apart.len() {
         0 => writeln!(out, "{}: no errors, no doubts", path.display()),
         doubts => writeln!(out, "{}, no errors", site_file::summary(path, doubts, "doubt")),
     }
@@ -141,6 +146,8 @@ struct Answer<'a> {
     errors: Vec<Finding>,
     doubts: Vec<Finding>,
     lines: Vec<Line>,
+    /// Alarms whose deadband is smaller than what their signals waver by on record.
+    wavering: Vec<Wavering>,
 }
 
 #[derive(Serialize)]

@@ -22,6 +22,7 @@ mod map;
 mod operator;
 mod outcome;
 mod performance;
+mod recorded_noise;
 mod replay;
 mod run;
 mod service_notice;
