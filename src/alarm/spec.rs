@@ -210,6 +210,19 @@ impl Kind {
         }
     }
 
+    /// Whether the other watches for the same thing, whatever its setpoint and deadband.
+    pub fn is_but_for_the_limit(&self, other: &Kind) -> bool {
+        match (self, other) {
+            (Kind::High(_), Kind::High(_)) | (Kind::Low(_), Kind::Low(_)) => true,
+            (Kind::Rise(_, window), Kind::Rise(_, other)) | (Kind::Fall(_, window), Kind::Fall(_, other)) => {
+                window == other
+            }
+            (Kind::AverageHigh(_, over), Kind::AverageHigh(_, other))
+            | (Kind::AverageLow(_, over), Kind::AverageLow(_, other)) => over == other,
+            (same, other) => same == other,
+        }
+    }
+
     /// The setpoint and deadband, for the kinds that have them.
     pub const fn limit(&self) -> Option<Limit> {
         match self {

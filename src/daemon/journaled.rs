@@ -45,7 +45,7 @@ fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
         EventKind::Started => return Some(Happened::Started),
         EventKind::Stopped => return Some(Happened::Stopped),
         EventKind::AlarmRaised => (Some(true), true),
-        EventKind::AlarmCleared => (Some(false), false),
+        EventKind::AlarmCleared | EventKind::AlarmRemoved => (Some(false), false),
         EventKind::AlarmRealarmed
         | EventKind::AlarmUnshelved
         | EventKind::AlarmUnsuppressed

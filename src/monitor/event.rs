@@ -65,6 +65,10 @@ pub enum EventKind {
     Stopped,
     /// A setting differs from the start before. Details: setting, old, new.
     SettingChanged,
+    /// The site file was read anew and is in force. Details: site_sha256, settings.
+    Reloaded,
+    /// The site file was read anew and is not in force: everything is as it was. Details: problems.
+    ReloadRefused,
     /// The wall clock was stepped. Details: step_s.
     ClockStepped,
     /// A line's port cannot be opened, or has gone away. Details: cause.
@@ -101,6 +105,8 @@ pub enum EventKind {
     AlarmOutOfService,
     /// An alarm was put back into service. Details: state, remark.
     AlarmInService,
+    /// The site file no longer has an alarm that was not normal, or was withheld. Details: state, was.
+    AlarmRemoved,
     /// Records were given up, because the disk was slow or full. Details: samples, events.
     RecordLost,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
@@ -109,10 +115,12 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 23] = [
+    pub const ALL: [EventKind; 26] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
+        EventKind::Reloaded,
+        EventKind::ReloadRefused,
         EventKind::ClockStepped,
         EventKind::LineDown,
         EventKind::LineUp,
@@ -131,6 +139,7 @@ impl EventKind {
         EventKind::AlarmUnsuppressed,
         EventKind::AlarmOutOfService,
         EventKind::AlarmInService,
+        EventKind::AlarmRemoved,
         EventKind::RecordLost,
         EventKind::DatabaseReplaced,
     ];
@@ -148,10 +157,13 @@ impl EventKind {
             | EventKind::AlarmSuppressed
             | EventKind::AlarmUnsuppressed
             | EventKind::AlarmOutOfService
-            | EventKind::AlarmInService => true,
+            | EventKind::AlarmInService
+            | EventKind::AlarmRemoved => true,
             EventKind::Started
             | EventKind::Stopped
             | EventKind::SettingChanged
+            | EventKind::Reloaded
+            | EventKind::ReloadRefused
             | EventKind::ClockStepped
             | EventKind::LineDown
             | EventKind::LineUp
@@ -170,6 +182,8 @@ impl EventKind {
             EventKind::Started => "started",
             EventKind::Stopped => "stopped",
             EventKind::SettingChanged => "setting_changed",
+            EventKind::Reloaded => "reloaded",
+            EventKind::ReloadRefused => "reload_refused",
             EventKind::ClockStepped => "clock_stepped",
             EventKind::LineDown => "line_down",
             EventKind::LineUp => "line_up",
@@ -188,6 +202,7 @@ impl EventKind {
             EventKind::AlarmUnsuppressed => "alarm_unsuppressed",
             EventKind::AlarmOutOfService => "alarm_out_of_service",
             EventKind::AlarmInService => "alarm_in_service",
+            EventKind::AlarmRemoved => "alarm_removed",
             EventKind::RecordLost => "record_lost",
             EventKind::DatabaseReplaced => "database_replaced",
         }

@@ -11,6 +11,7 @@ mod event;
 mod judge;
 mod link;
 mod plan;
+mod replan;
 mod restore;
 mod snapshot;
 mod state;
@@ -23,6 +24,7 @@ pub use link::{
     BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport, Spread,
 };
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
+pub use replan::replan;
 pub use restore::{Remembered, restore};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, snapshot};
 pub use state::State;

@@ -57,6 +57,7 @@ pub struct Plan {
     pub push_buttons: Vec<PushButton>,
     /// The longest time an alarm may be shelved for.
     pub shelve_max: Duration,
+    guards_first: Vec<SignalIndex>,
     judged_after: Vec<Vec<SignalIndex>>,
     alarms_on: Vec<Vec<AlarmIndex>>,
     votes_on: Vec<Vec<AlarmIndex>>,
@@ -73,7 +74,8 @@ impl Plan {
         mut alarms: Vec<AlarmSpec>,
     ) -> Self {
         alarms.extend(alarms_on_siskin(&lines));
-        let judged_after = judged_after(&signals);
+        let guards_first = guards_first(&signals);
+        let judged_after = judged_after(&signals, &guards_first);
         let mut alarms_on = vec![Vec::new(); signals.len()];
         let mut votes_on = vec![Vec::new(); alarms.len()];
         let mut suppressed_by = vec![Vec::new(); signals.len()];
@@ -99,6 +101,7 @@ impl Plan {
             alarms,
             push_buttons,
             shelve_max,
+            guards_first,
             judged_after,
             alarms_on,
             votes_on,
@@ -110,6 +113,11 @@ impl Plan {
     /// each after everything it looks at.
     pub(super) fn judged_after(&self, signal: SignalIndex) -> &[SignalIndex] {
         &self.judged_after[signal.0]
+    }
+
+    /// All signals, each after everything it looks at.
+    pub(super) fn guards_first(&self) -> &[SignalIndex] {
+        &self.guards_first
     }
 
     /// The alarms that watch a signal.
@@ -176,13 +184,12 @@ fn voters(alarm: &AlarmSpec) -> &[AlarmIndex] {
 
 /// For each signal, itself and everything that depends on it, in an order in which each comes after
 /// what it looks at.
-fn judged_after(signals: &[SignalSpec]) -> Vec<Vec<SignalIndex>> {
-    let order = guards_first(signals);
+fn judged_after(signals: &[SignalSpec], order: &[SignalIndex]) -> Vec<Vec<SignalIndex>> {
     let dependents = |of: SignalIndex| {
         let mut reached = vec![false; signals.len()];
         reached[of.0] = true;
         let mut list = vec![of];
-        for &signal in &order {
+        for &signal in order {
             let looks_at_reached = signals[signal.0].valid_when.iter().any(|guard| reached[guard.signal.0]);
             if looks_at_reached && !reached[signal.0] {
                 reached[signal.0] = true;

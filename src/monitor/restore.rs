@@ -5,7 +5,7 @@
 
 use std::time::Duration;
 
-use crate::alarm::{Life, Shelf};
+use crate::alarm::{Life, Shelf, Standing};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::state::AlarmState;
 use crate::monitor::{Decision, EventKind, Plan, State};
@@ -82,6 +82,7 @@ impl AlarmState {
             EventKind::AlarmUnsuppressed => self.standing.suppressed = false,
             EventKind::AlarmOutOfService => self.standing.out_of_service = true,
             EventKind::AlarmInService => self.standing.out_of_service = false,
+            EventKind::AlarmRemoved => self.standing = Standing::default(),
             _ => {}
         }
     }
@@ -89,7 +90,7 @@ impl AlarmState {
 
 /// When `time` will have passed since `since`, on this start's monotonic clock: never before now, and
 /// never later than if `since` were now.
-fn deadline(since: Wall, time: Duration, now: Moment) -> Mono {
+pub(super) fn deadline(since: Wall, time: Duration, now: Moment) -> Mono {
     let passed = now.wall.duration_since(since).try_into().unwrap_or_default();
     now.mono + time.saturating_sub(passed)
 }

@@ -174,7 +174,7 @@ impl State {
 }
 
 impl SignalState {
-    fn unread(now: Moment) -> Self {
+    pub(super) fn unread(now: Moment) -> Self {
         SignalState {
             began: now.mono,
             last: None,
@@ -209,7 +209,7 @@ impl SignalState {
 }
 
 impl AlarmState {
-    fn normal(spec: &AlarmSpec) -> Self {
+    pub(super) fn normal(spec: &AlarmSpec) -> Self {
         AlarmState {
             condition: condition::of(spec),
             life: Life::Normal,

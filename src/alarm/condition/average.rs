@@ -176,6 +176,10 @@ fn extend(stretches: &mut VecDeque<Stretch>, from: Mono, to: Mono, held: Option<
 }
 
 impl Condition for Average {
+    fn set_limit(&mut self, limit: Limit) {
+        self.limit = limit;
+    }
+
     fn observe(&mut self, sample: &Sample, now: Moment) {
         self.take_in(now);
         self.held = sample.measured().and_then(Value::number);

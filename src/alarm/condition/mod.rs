@@ -18,7 +18,7 @@ use std::fmt::Debug;
 
 pub use rate::{SAMPLES_MAX as RATE_SAMPLES_MAX, SAMPLES_MIN as RATE_SAMPLES_MIN};
 
-use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind};
+use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Limit};
 use crate::moment::{Moment, Mono};
 use crate::signal::{Sample, SignalIndex, Value};
 
@@ -58,6 +58,10 @@ pub trait Condition: Debug + Send + Twin {
     /// Whether the condition holds at `now`. `active` says whether the alarm stands raised: then the
     /// value must come back by the deadband before the condition counts as gone.
     fn verdict(&mut self, known: &dyn Known, active: bool, now: Moment) -> Verdict;
+
+    /// From now on compares with another setpoint and deadband, with what it remembers. Kinds that
+    /// remember nothing are made anew instead.
+    fn set_limit(&mut self, _limit: Limit) {}
 
     /// When the verdict may change although nothing comes in.
     fn next_look(&self, _now: Moment) -> Option<Mono> {

@@ -63,6 +63,10 @@ fn slope(points: impl Iterator<Item = (f64, f64)> + Clone) -> Option<f64> {
 }
 
 impl Condition for Rate {
+    fn set_limit(&mut self, limit: Limit) {
+        self.limit = limit;
+    }
+
     fn observe(&mut self, sample: &Sample, now: Moment) {
         let Some(number) = sample.measured().and_then(Value::number) else {
             self.samples.clear();

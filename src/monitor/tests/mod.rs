@@ -7,6 +7,7 @@
 mod delays;
 mod kinds;
 mod quality;
+mod replan;
 mod replayed;
 mod withheld;
 
