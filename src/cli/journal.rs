@@ -11,7 +11,7 @@ use crate::cli::connect::{Connection, Source, to_daemon, understood};
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
 use crate::control::protocol::{JOURNAL_ENTRIES_MAX, JournalRequest, Request};
-use crate::history::{JournalEntry, ReadError, SETTINGS_DETAIL};
+use crate::history::{JournalEntry, ReadError};
 use crate::monitor::Who;
 use crate::view::{Entry, Journal, words};
 
@@ -111,9 +111,7 @@ impl Teller<'_> {
         self.out.flush()
     }
 
-    fn tell_in_words(&mut self, mut event: Entry) -> io::Result<()> {
-        // All the settings of a start fill a page; those that changed have events of their own.
-        event.detail.remove(SETTINGS_DETAIL);
+    fn tell_in_words(&mut self, event: Entry) -> io::Result<()> {
         let time = words::date_and_time(event.time, &self.terminal.zone);
         let mut row = format!("{:>6}  {time}  {}", event.seq, words::event_text(&event));
         if let Some(user) = event.user {

@@ -23,6 +23,7 @@ mod operator;
 mod outcome;
 mod performance;
 mod recorded_noise;
+mod reload;
 mod replay;
 mod run;
 mod service_notice;

@@ -4,7 +4,7 @@
 //! ends before it has asked a line anything. The faces come last and go first: whoever reads an answer
 //! reads it of a daemon that is whole.
 
-use std::io::{self, Write};
+use std::io::{self, IsTerminal, Write};
 use std::net::SocketAddr;
 use std::path::Path;
 use std::time::Duration;
@@ -13,6 +13,7 @@ use tokio::signal::unix::{Signal, SignalKind, signal};
 use tokio::time::timeout;
 use tokio_util::sync::CancellationToken;
 
+use crate::cli::reload::reload;
 use crate::cli::service_notice::{Notice, tell};
 use crate::cli::{CliError, Common, Outcome, log, site_file, watchdog};
 use crate::config::{ScadaSpec, Site};
@@ -34,15 +35,15 @@ const RUNTIME_STOP_MAX: Duration = Duration::from_millis(100);
 #[derive(Debug, clap::Args)]
 pub struct Args {}
 
-/// Runs until SIGINT or SIGTERM.
+/// Runs until SIGINT or SIGTERM; SIGHUP has the site file read anew.
 pub fn run(_args: &Args, common: &Common, _out: &mut dyn Write) -> Result<Outcome, CliError> {
     log::start();
     let site = site_file::load(common.config())?;
     operate(&site, common.config(), common.data(), |_| Ok(()))
 }
 
-/// Runs `site`, whose site file is `config`, on the data directory `data` until SIGINT or SIGTERM; calls `ready` once everything is
-/// open and bound.
+/// Runs `site`, whose site file is `config`, on the data directory `data` until SIGINT or SIGTERM; calls
+/// `ready` once everything is open and bound.
 pub fn operate(
     site: &Site,
     config: &Path,
@@ -56,14 +57,19 @@ pub fn operate(
         .build()
         .map_err(no_runtime)?;
     let ended = runtime.block_on(async {
-        let mut told = StopSignals::listen().map_err(no_runtime)?;
-        let assembled = assemble(site, config, data).await?;
+        let mut told = Signals::listen().map_err(no_runtime)?;
+        let mut assembled = assemble(site, config, data).await?;
         tell(Notice::Ready);
         tracing::info!("{} is watched", site.name);
         let watchdog = watchdog::feed(assembled.daemon.handle());
         let ended = ready(&assembled);
         if ended.is_ok() {
-            let signal = told.next().await;
+            let signal = loop {
+                match told.next().await {
+                    Told::Reload => reload(&mut assembled.daemon, config).await,
+                    Told::Stop(signal) => break signal,
+                }
+            };
             tracing::info!("{signal}: stopping");
         }
         watchdog.abort();
@@ -198,25 +204,39 @@ impl Assembled {
     }
 }
 
-/// SIGINT and SIGTERM, heard from when this is made.
-struct StopSignals {
+/// SIGINT, SIGTERM and SIGHUP, heard from when this is made.
+struct Signals {
     interrupt: Signal,
     terminate: Signal,
+    hang_up: Signal,
+    /// Started by hand: when the terminal goes away, so does the daemon.
+    on_terminal: bool,
 }
 
-impl StopSignals {
-    fn listen() -> io::Result<StopSignals> {
-        Ok(StopSignals {
+/// What a signal asks for.
+enum Told {
+    /// To read the site file anew.
+    Reload,
+    /// To stop; the signal's name.
+    Stop(&'static str),
+}
+
+impl Signals {
+    fn listen() -> io::Result<Signals> {
+        Ok(Signals {
             interrupt: signal(SignalKind::interrupt())?,
             terminate: signal(SignalKind::terminate())?,
+            hang_up: signal(SignalKind::hangup())?,
+            on_terminal: io::stdin().is_terminal(),
         })
     }
 
-    /// The name of the next one.
-    async fn next(&mut self) -> &'static str {
+    /// The next one.
+    async fn next(&mut self) -> Told {
         tokio::select! {
-            _ = self.interrupt.recv() => "SIGINT",
-            _ = self.terminate.recv() => "SIGTERM",
+            _ = self.interrupt.recv() => Told::Stop("SIGINT"),
+            _ = self.terminate.recv() => Told::Stop("SIGTERM"),
+            _ = self.hang_up.recv() => if self.on_terminal { Told::Stop("SIGHUP") } else { Told::Reload },
         }
     }
 }

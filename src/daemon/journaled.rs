@@ -41,22 +41,24 @@ impl HistorySource for SampleReader {
 fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
     let kind = EventKind::from_word(&entry.kind)?;
     let word = |name| entry.detail.get(name).and_then(serde_json::Value::as_str);
-    let (active, tells) = match kind {
-        EventKind::Started => return Some(Happened::Started),
-        EventKind::Stopped => return Some(Happened::Stopped),
-        EventKind::AlarmRaised => (Some(true), true),
-        EventKind::AlarmCleared | EventKind::AlarmRemoved => (Some(false), false),
-        EventKind::AlarmRealarmed
-        | EventKind::AlarmUnshelved
-        | EventKind::AlarmUnsuppressed
-        | EventKind::AlarmInService => (None, true),
-        _ if kind.is_about_alarm() => (None, false),
-        _ => return None,
-    };
+    if !kind.is_about_alarm() {
+        let started = (kind == EventKind::Started).then_some(Happened::Started);
+        return started.or((kind == EventKind::Stopped).then_some(Happened::Stopped));
+    }
+    let raised = (kind == EventKind::AlarmRaised).then_some(true);
+    let gone = matches!(kind, EventKind::AlarmCleared | EventKind::AlarmRemoved).then_some(false);
+    let tells = matches!(
+        kind,
+        EventKind::AlarmRaised
+            | EventKind::AlarmRealarmed
+            | EventKind::AlarmUnshelved
+            | EventKind::AlarmUnsuppressed
+            | EventKind::AlarmInService
+    );
     let withheld = word("withheld").is_some();
     Some(Happened::Alarm(Change {
         alarm: &entry.subject,
-        active,
+        active: raised.or(gone),
         calls: tells && !withheld && word("state") == Some(Life::Unacknowledged.word()),
         withheld,
         priority: word("priority").and_then(|word| Priority::ALL.into_iter().find(|p| p.word() == word)),

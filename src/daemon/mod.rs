@@ -1,7 +1,7 @@
 //! The wiring: lines, monitor and recorder joined, started and stopped.
 //!
 //! [`start`] opens the record, folds the alarm states back from it, and sets the monitor and the
-//! lines to work, each on a thread of its own. Faces are not its business: they are built by the
+//! lines to work, each on a thread of its own; [`Running::reload`] puts another site file in force. Faces are not its business: they are built by the
 //! commands, on the [`Handle`] that a [`Running`] daemon hands out. Nothing here decides; what
 //! decides lives in [`crate::monitor`].
 
@@ -10,7 +10,9 @@ mod handle;
 mod health;
 mod journaled;
 mod learned;
+mod lines;
 mod plan;
+mod reload;
 mod settings;
 mod start;
 mod watch;
@@ -19,4 +21,5 @@ pub use clock::system_clock;
 pub use handle::{ActError, Handle, HistorySource, JournalSource, Request};
 pub use health::{Health, Progress};
 pub use plan::monitor_plan;
+pub use reload::{Refused, Reloaded};
 pub use start::{Options, Running, StartError, nothing_known, start};

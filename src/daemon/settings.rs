@@ -10,9 +10,14 @@ pub(super) type Settings = BTreeMap<String, String>;
 
 /// One event for each setting that differs.
 pub(super) fn changes(old: &Settings, new: &Settings, at: Moment) -> Vec<Event> {
-    let paths: BTreeSet<&String> = old.keys().chain(new.keys()).collect();
-    let changed = paths.into_iter().filter(|path| old.get(*path) != new.get(*path));
+    let changed = differing(old, new).into_iter();
     changed.map(|path| change(path, old.get(path), new.get(path), at)).collect()
+}
+
+/// The paths of the settings that differ.
+pub(super) fn differing<'a>(old: &'a Settings, new: &'a Settings) -> Vec<&'a String> {
+    let paths: BTreeSet<&String> = old.keys().chain(new.keys()).collect();
+    paths.into_iter().filter(|path| old.get(*path) != new.get(*path)).collect()
 }
 
 fn change(path: &str, old: Option<&String>, new: Option<&String>, at: Moment) -> Event {

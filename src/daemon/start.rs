@@ -8,16 +8,17 @@ use std::thread::JoinHandle;
 use std::time::Duration;
 
 use tokio::sync::{mpsc, watch};
-use tokio_util::sync::CancellationToken;
 
 use crate::config::Site;
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Memory;
+use crate::daemon::lines::Lines;
+use crate::daemon::reload::PlanChange;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock};
 use crate::history::{self, Record, Recorder};
-use crate::modbus::{self, LinePlan};
+use crate::modbus::LinePlan;
 use crate::moment::Moment;
 use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, snapshot};
 
@@ -54,10 +55,14 @@ pub enum StartError {
 
 /// A daemon at work. Dropping it stops the lines, but waits for nothing: use [`Running::stop`].
 pub struct Running {
-    handle: Handle,
-    stop: CancellationToken,
+    pub(super) handle: Handle,
+    pub(super) recorder: Recorder,
+    pub(super) lines: Lines,
+    /// The site that is in force.
+    pub(super) site: Site,
+    /// To the monitor.
+    pub(super) changes: mpsc::Sender<PlanChange>,
     threads: Vec<JoinHandle<()>>,
-    recorder: Recorder,
 }
 
 /// Everything there is to know of a site of which nothing has been read: all its names, and no value.
@@ -78,13 +83,14 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let (snapshots, snapshots_seen) = watch::channel(Arc::new(snapshot(&plan, &state)));
     let (health, health_seen) = watch::channel(Health::default());
     let (requests, requests_heard) = mpsc::channel(REQUESTS_WAITING_MAX);
+    let (changes, changes_heard) = mpsc::channel(1);
     let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
     let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
         .with_history(Arc::new(record.samples));
 
     let memory = Memory::open(&options.data, site);
-    let mut lines = LinePlan::of(site);
-    lines.iter_mut().for_each(|line| memory.remind(line));
+    let mut line_plans = LinePlan::of(site);
+    line_plans.iter_mut().for_each(|line| memory.remind(line));
     let (learned, keeper) =
         memory.keep().map_err(|cause| StartError::Thread { what: "the memory".to_owned(), cause })?;
     let monitor = Watch {
@@ -95,19 +101,18 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         lines: outputs_heard,
         learned,
         requests: requests_heard,
+        changes: changes_heard,
         snapshots,
         health,
         replaced: !record.replaced.is_empty(),
         lines_silent_max: lines_silent_max(site),
     };
-    let stop = CancellationToken::new();
-    let mut threads = vec![thread_of_monitor(monitor)?, keeper];
-    for line in lines {
-        let what = format!("line {}", line.spec.id);
-        let thread = modbus::spawn(line, clock.clone(), outputs.clone(), stop.clone());
-        threads.push(thread.map_err(|cause| StartError::Thread { what, cause })?);
+    let threads = vec![thread_of_monitor(monitor)?, keeper];
+    let mut lines = Lines::new(options.data.clone(), clock, outputs);
+    for line in line_plans {
+        lines.start(line)?;
     }
-    Ok(Running { handle, stop, threads, recorder: record.recorder })
+    Ok(Running { handle, recorder: record.recorder, lines, site: site.clone(), changes, threads })
 }
 
 impl Running {
@@ -118,11 +123,10 @@ impl Running {
 
     /// Stops the lines, lets the monitor finish what came in, and flushes the record.
     pub async fn stop(self) {
-        let Running { stop, threads, recorder, handle } = self;
-        stop.cancel();
+        let Running { threads, recorder, lines, handle, .. } = self;
         drop(handle);
         let finish = move || {
-            for thread in threads {
+            for thread in lines.end().into_iter().chain(threads) {
                 // A panic aborts the whole process, so a thread that ended has ended well.
                 let _ = thread.join();
             }
@@ -133,7 +137,7 @@ impl Running {
 }
 
 /// For how long each line may say nothing: one question and its answer lie between two reports.
-fn lines_silent_max(site: &Site) -> Vec<Duration> {
+pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
     site.lines.iter().map(|line| STANDSTILL_MAX + 2 * line.response_timeout).collect()
 }
 

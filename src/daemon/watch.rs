@@ -13,11 +13,14 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Change;
+use crate::daemon::reload::PlanChange;
 use crate::daemon::{ActError, Health, Progress, Request};
 use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
 use crate::moment::{Clock, Mono};
-use crate::monitor::{Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, snapshot, step};
+use crate::monitor::{
+    Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, replan, snapshot, step,
+};
 
 /// Snapshots follow one another no faster than this, however much comes in.
 const PUBLISH_PAUSE: Duration = Duration::from_millis(100);
@@ -37,6 +40,7 @@ pub(super) struct Watch {
     pub(super) lines: mpsc::Receiver<LineOutput>,
     pub(super) learned: SyncSender<Change>,
     pub(super) requests: mpsc::Receiver<Request>,
+    pub(super) changes: mpsc::Receiver<PlanChange>,
     pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
     pub(super) health: watch::Sender<Health>,
     pub(super) replaced: bool,
@@ -58,6 +62,7 @@ impl Watch {
                     None => break,
                 },
                 Some(request) = self.requests.recv() => self.take_request(request, &mut rhythm),
+                Some(change) = self.changes.recv() => self.take_change(change, &mut rhythm),
                 () = tokio::time::sleep(pause) => self.pass(Input::Tick),
             }
             self.look_after(&mut rhythm);
@@ -99,6 +104,22 @@ impl Watch {
             let _ = request.answer.send(outcome);
         });
         rhythm.publish_now();
+    }
+
+    /// Goes over to another plan. What the lines have said so far was said under the old one.
+    fn take_change(&mut self, change: PlanChange, rhythm: &mut Rhythm) {
+        while let Ok(output) = self.lines.try_recv() {
+            self.take_from_lines(output, rhythm);
+        }
+        self.pass(Input::Tick);
+        let (state, mut output) = replan(&self.plan, &self.state, &change.plan);
+        (self.plan, self.state, self.lines_silent_max) = (change.plan, state, change.lines_silent_max);
+        output.events.splice(0..0, change.events);
+        drop(self.hand_on(output));
+        rhythm.lines_begin((self.clock)().mono);
+        rhythm.publish_now();
+        // Whoever asked may have gone away.
+        let _ = change.done.send(());
     }
 
     /// Passes an input to the core and its output on.
@@ -195,6 +216,11 @@ impl Rhythm {
 
     fn published(&mut self, now: Mono) {
         (self.published, self.publish_at) = (now, now + PUBLISH_EVERY);
+    }
+
+    /// A line that was started anew is given its time to report.
+    fn lines_begin(&mut self, now: Mono) {
+        self.line_reports.fill(now);
     }
 
     fn line_reported(&mut self, line: usize, now: Mono) {

@@ -16,7 +16,7 @@ use crate::monitor::{Detail, EventKind};
 /// The most entries that one read returns.
 pub const ENTRIES_READ_MAX: usize = 10_000;
 
-/// The detail of [`EventKind::Started`] that holds the settings in force, one `path=value` each.
+/// The detail of [`EventKind::Started`] and [`EventKind::Reloaded`] that holds the settings in force, one `path=value` each.
 /// A start whose site file is that of the start before may leave it out.
 pub const SETTINGS_DETAIL: &str = "settings";
 
@@ -82,11 +82,13 @@ impl JournalReader {
         Ok(self.select(last, [started])?.pop())
     }
 
-    /// The settings that the last start recorded, by path; `None` when no start recorded any.
+    /// The settings that the last start or reload recorded, by path; `None` when none recorded any.
     pub fn last_settings(&self) -> Result<Option<BTreeMap<String, String>>, ReadError> {
         let last = "SELECT text, hash FROM event
-                    WHERE kind = ?1 AND json_type(text, '$[7].' || ?2) = 'array' ORDER BY seq DESC LIMIT 1";
-        let last = self.select(last, [EventKind::Started.word(), SETTINGS_DETAIL])?.pop();
+                    WHERE kind IN (?1, ?2) AND json_type(text, '$[7].' || ?3) = 'array'
+                    ORDER BY seq DESC LIMIT 1";
+        let kinds = [EventKind::Started.word(), EventKind::Reloaded.word()];
+        let last = self.select(last, [kinds[0], kinds[1], SETTINGS_DETAIL])?.pop();
         Ok(last.and_then(|start| start.detail.get(SETTINGS_DETAIL).and_then(settings_from_detail)))
     }
 

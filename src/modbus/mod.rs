@@ -58,7 +58,7 @@ use crate::monitor::LineReport;
 use crate::signal::{DeviceIndex, LineIndex, Place, Reading, SignalIndex};
 
 /// What a line needs to know of the site.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct LinePlan {
     /// Which line it is.
     pub line: LineIndex,
@@ -69,7 +69,7 @@ pub struct LinePlan {
 }
 
 /// One device on the line.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct DevicePlan {
     /// Which device it is.
     pub device: DeviceIndex,
@@ -82,7 +82,7 @@ pub struct DevicePlan {
 }
 
 /// One value wanted of a device.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct SignalPlan {
     /// Which signal it is.
     pub signal: SignalIndex,

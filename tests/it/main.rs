@@ -20,6 +20,7 @@ mod ports;
 mod record;
 mod record_at_start;
 mod record_samples;
+mod reloading;
 mod replayed;
 mod scada;
 mod scripted_slave;

@@ -3,6 +3,7 @@
 use serde_json::Value;
 
 use crate::alarm::Life;
+use crate::history::SETTINGS_DETAIL;
 use crate::signal::Reason;
 use crate::view::Entry;
 use crate::view::words::{alarm_state, number};
@@ -14,7 +15,8 @@ pub fn event_kind_text(entry: &Entry) -> String {
 
 /// Its details: `setpoint: 4; value: 4.310`; empty when it has none.
 pub fn event_detail_text(entry: &Entry) -> String {
-    let told = entry.detail.iter().filter(|(_, value)| !value.is_null());
+    // All the settings of a start fill a page; those that changed have events of their own.
+    let told = entry.detail.iter().filter(|(name, value)| !value.is_null() && *name != SETTINGS_DETAIL);
     let details: Vec<String> =
         told.map(|(name, value)| format!("{}: {}", name.replace('_', " "), detail_text(value))).collect();
     details.join("; ")

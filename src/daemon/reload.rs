@@ -1,0 +1,159 @@
+//! Another site file in force while the daemon runs.
+//!
+//! Lines whose own settings have changed are stopped, the monitor goes over to the new plan with all that
+//! it knows, and those lines are started anew; the others do not notice. What hangs on the order or the
+//! names of signals, or on an open socket or file, cannot change while it is in use: such a file is
+//! refused as a whole, and everything stays as it was.
+
+use std::collections::BTreeMap;
+use std::time::Duration;
+
+use tokio::sync::oneshot;
+
+use crate::config::Site;
+use crate::daemon::learned::Memory;
+use crate::daemon::settings::{self, Settings};
+use crate::daemon::start::lines_silent_max;
+use crate::daemon::{Running, StartError, plan};
+use crate::history;
+use crate::modbus::LinePlan;
+use crate::moment::Moment;
+use crate::monitor::{Detail, Event, EventKind, Plan};
+use crate::signal::LineIndex;
+
+/// The settings that may change while the daemon runs, by how their paths begin.
+const CHANGEABLE: [&str; 10] = [
+    "alarm.",
+    "device.",
+    "gas_reference.",
+    "line.",
+    "measurement_lost.",
+    "push_button.",
+    "shelving.",
+    "signal.",
+    "site.gas_day_start",
+    "site.name",
+];
+/// Problems of a refused file that the journal keeps, and the most characters of each.
+const PROBLEMS_KEPT_MAX: usize = 20;
+const PROBLEM_CHARS_MAX: usize = 300;
+
+/// A new plan on its way to the monitor.
+pub(super) struct PlanChange {
+    pub(super) plan: Plan,
+    pub(super) lines_silent_max: Vec<Duration>,
+    /// What the journal is told before anything that follows from it.
+    pub(super) events: Vec<Event>,
+    pub(super) done: oneshot::Sender<()>,
+}
+
+/// What a reload has changed.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Reloaded {
+    /// How many settings differ.
+    pub settings: usize,
+    /// The lines that were started anew.
+    pub lines: Vec<String>,
+}
+
+/// Why a site file is not in force.
+#[derive(Debug, thiserror::Error)]
+pub enum Refused {
+    /// It changes what cannot change while the daemon runs; nothing has changed.
+    #[error("{} cannot change while siskin runs: restart it", .0.join(", "))]
+    NeedsRestart(Vec<String>),
+    /// The daemon is stopping.
+    #[error("the daemon is stopping")]
+    Stopping,
+    /// It is in force, but a line could not be started.
+    #[error(transparent)]
+    Line(#[from] StartError),
+}
+
+impl Running {
+    /// Puts a site in force in place of the present one.
+    ///
+    /// # Errors
+    /// [`Refused`]; the journal has been told.
+    pub async fn reload(&mut self, site: Site) -> Result<Reloaded, Refused> {
+        let at = self.handle.now();
+        let [before, after] = [&self.site, &site].map(settings_of);
+        let fixed = fixed(&self.site, &site, &before, &after);
+        if !fixed.is_empty() {
+            let refused = Refused::NeedsRestart(fixed);
+            self.tell_refused([refused.to_string()]);
+            return Err(refused);
+        }
+        let mut events = settings::changes(&before, &after, at);
+        let settings = events.len();
+        events.push(reloaded(&site, at));
+        let changed = changed_lines(&self.site, &site);
+        let indices: Vec<LineIndex> = changed.iter().map(|line| line.line).collect();
+
+        self.lines.stop(&indices).await;
+        let (done, is_done) = oneshot::channel();
+        let (plan, lines_silent_max) = (plan::monitor_plan(&site), lines_silent_max(&site));
+        let change = PlanChange { plan, lines_silent_max, events, done };
+        self.changes.send(change).await.map_err(|_| Refused::Stopping)?;
+        is_done.await.map_err(|_| Refused::Stopping)?;
+        let memory = Memory::open(&self.lines.data, &site);
+        let lines = changed.iter().map(|line| line.spec.id.clone()).collect();
+        self.site = site;
+        for mut line in changed {
+            memory.remind(&mut line);
+            self.lines.start(line)?;
+        }
+        Ok(Reloaded { settings, lines })
+    }
+
+    /// Tells the journal that a site file is not in force, and why.
+    pub fn tell_refused(&self, problems: impl IntoIterator<Item = String>) {
+        let short = |problem: String| problem.chars().take(PROBLEM_CHARS_MAX).collect();
+        let problems: Vec<String> = problems.into_iter().take(PROBLEMS_KEPT_MAX).map(short).collect();
+        drop(self.recorder.events(vec![Event {
+            at: self.handle.now(),
+            kind: EventKind::ReloadRefused,
+            subject: self.site.id.clone(),
+            who: None,
+            detail: BTreeMap::from([("problems", Detail::List(problems))]),
+        }]));
+    }
+}
+
+fn settings_of(site: &Site) -> Settings {
+    site.settings.iter().cloned().collect()
+}
+
+fn reloaded(site: &Site, at: Moment) -> Event {
+    let settings = history::settings_as_detail(&site.settings);
+    let sha256 = Detail::Text(site.sha256.clone());
+    Event {
+        at,
+        kind: EventKind::Reloaded,
+        subject: site.id.clone(),
+        who: None,
+        detail: BTreeMap::from([("site_sha256", sha256), (history::SETTINGS_DETAIL, settings)]),
+    }
+}
+
+/// What differs and cannot change while the daemon runs, in words.
+fn fixed(old: &Site, new: &Site, before: &Settings, after: &Settings) -> Vec<String> {
+    let ids = |site: &Site| {
+        let lines: Vec<String> = site.lines.iter().map(|line| line.id.clone()).collect();
+        let devices: Vec<String> = site.devices.iter().map(|device| device.id.clone()).collect();
+        let signals: Vec<String> = site.signals.iter().map(|signal| signal.id.clone()).collect();
+        [lines, devices, signals]
+    };
+    let what = ["which lines there are", "which devices there are", "which signals there are"];
+    let lists = what.into_iter().zip(ids(old)).zip(ids(new));
+    let lists = lists.filter(|((_, old), new)| old != new).map(|((what, _), _)| what.to_owned());
+    let may_change = |path: &String| CHANGEABLE.iter().any(|prefix| path.starts_with(prefix));
+    let paths = settings::differing(before, after).into_iter().filter(|path| !may_change(path));
+    lists.chain(paths.cloned()).collect()
+}
+
+/// The lines whose threads work by other settings than before, as they are to work from now on.
+fn changed_lines(old: &Site, new: &Site) -> Vec<LinePlan> {
+    let pairs = LinePlan::of(old).into_iter().zip(LinePlan::of(new));
+    pairs.filter(|(old, new)| old != new).map(|(_, new)| new).collect()
+}
