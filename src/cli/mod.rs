@@ -19,6 +19,7 @@ mod demo;
 mod journal;
 mod log;
 mod map;
+mod manual;
 mod operator;
 mod outcome;
 mod performance;
@@ -129,6 +130,9 @@ enum Command {
     Replay(replay::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
+    /// Write the manual pages and shell completions
+    #[command(hide = true)]
+    Manual(manual::Args),
 }
 
 /// Parses a command line, carries it out, and says how it ended.
@@ -165,6 +169,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::InService(args) => operator::act(args.into(), common, out),
         Command::Replay(args) => replay::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
+        Command::Manual(args) => manual::run(args, common, out),
     }
 }
 

@@ -10,6 +10,7 @@
 mod bench;
 mod commands;
 mod commands_on_alarms;
+mod deploy;
 mod every_type;
 mod exit_codes;
 mod home;
