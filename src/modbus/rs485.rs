@@ -36,7 +36,7 @@ struct Mode {
 pub(super) fn switch_on(port: &impl AsRawFd, wanted: Rs485) -> Option<String> {
     // SAFETY: whoever owns the port lends it for the whole call, so that it stays open.
     let port = unsafe { BorrowedFd::borrow_raw(port.as_raw_fd()) };
-    let switched = read(port).and_then(|mode| write(port, mode.with(wanted)));
+    let switched = mode_of(port).and_then(|mode| set_mode(port, mode.with(wanted)));
     match switched {
         Ok(mode) if mode.flags & ENABLED != 0 => None,
         Ok(_) => Some("the port's driver did not take `rs485`; it stays as it was".to_owned()),
@@ -68,14 +68,14 @@ fn millis(delay: Duration) -> u32 {
     u32::try_from(delay.as_millis()).unwrap_or(u32::MAX)
 }
 
-fn read(port: BorrowedFd) -> Result<Mode, Errno> {
+fn mode_of(port: BorrowedFd) -> Result<Mode, Errno> {
     // SAFETY: TIOCGRS485 writes one `struct serial_rs485`, 32 bytes since it exists, of which `Mode`
     // is the layout; every bit pattern is a valid `Mode`.
     unsafe { ioctl(port, Getter::<TIOCGRS485, Mode>::new()) }
 }
 
 /// Returns the mode that the driver has put in force.
-fn write(port: BorrowedFd, mut mode: Mode) -> Result<Mode, Errno> {
+fn set_mode(port: BorrowedFd, mut mode: Mode) -> Result<Mode, Errno> {
     // SAFETY: TIOCSRS485 reads one `struct serial_rs485` and writes back what the driver made of it;
     // `Mode` is its layout, and lives past the call.
     unsafe { ioctl(port, Updater::<TIOCSRS485, Mode>::new(&mut mode)) }?;

@@ -14,7 +14,7 @@ use tokio_util::sync::CancellationToken;
 
 use super::pty::Pty;
 use super::{SETTINGS, device, expected, line_plan, slave, tcp_plan, value};
-use crate::config::{Framing, Port};
+use crate::config::{Framing, Port, Rs485};
 use crate::modbus::{DevicePlan, LineOutput, LinePlan, spawn};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::LineState;
@@ -150,6 +150,26 @@ fn a_port_that_goes_away_and_comes_back_is_taken_up_again() {
         drop(pty);
         line.wait_until_down("no such port");
     }
+}
+
+#[test]
+fn an_adapter_that_knows_nothing_of_the_kernels_rs485_mode_is_used_all_the_same_and_told_of() {
+    let pty = Pty::open();
+    let mut plan = serial(&pty.path);
+    let (delay_before, delay_after) = (Duration::ZERO, Duration::from_millis(1));
+    let wanted = Rs485 { rts_on_send: true, rts_after_send: false, delay_before, delay_after };
+    if let Port::Serial { rs485, .. } = &mut plan.spec.port {
+        *rs485 = Some(wanted);
+    }
+    let mut line = Running::start(plan);
+    line.wait_for("the hint", |output| {
+        matches!(output, LineOutput::Report(report)
+            if report.hints.iter().any(|hint| hint.contains("switches between sending and receiving by itself")))
+    });
+    let devices = pty.devices.try_clone().unwrap();
+    let serving = std::thread::spawn(move || answer_frames(devices, 5));
+    line.wait_for_values();
+    serving.join().unwrap();
 }
 
 #[test]
