@@ -8,6 +8,7 @@ use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
+use schemars::JsonSchema;
 use serde::Deserialize;
 use tokio::time::timeout;
 
@@ -55,13 +56,14 @@ pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<J
 }
 
 /// What may be asked of the journal.
-#[derive(Debug, Deserialize)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct JournalQuery {
     /// Events with a greater number than this.
     #[serde(default)]
     after: u64,
-    /// So many at most.
+    /// So many at most; more than 1000 are not given. 100 when absent.
+    #[schemars(range(min = 1))]
     limit: Option<usize>,
 }
 

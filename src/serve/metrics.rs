@@ -13,7 +13,7 @@ use axum::response::IntoResponse;
 use crate::serve::Face;
 use crate::view::{Counters, Device, Health, LineState, Status, Value, Vocabulary, Word};
 
-const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
+pub(super) const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
 /// `/metrics`
 pub async fn metrics(State(face): State<Face>) -> impl IntoResponse {

@@ -1,12 +1,15 @@
 //! The HTTP face: JSON for machines, one page for people. It tells and never changes anything.
 //!
 //! [`start`] binds, and returns once it is listening. [`listener`] takes connections in and keeps
-//! their number and their patience bounded; [`gate`] refuses what no page may ask; [`api`],
-//! [`stream`], [`metrics`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
+//! their number and their patience bounded; [`gate`] refuses what no page may ask; [`endpoints`]
+//! lists what machines may ask, and describes it; [`api`], [`history`], [`stream`], [`metrics`] and [`page`]
+//! answer; [`problem`] is the shape of every refusal. All knowledge comes
 //! from the [`Handle`], in the shapes of [`crate::view`].
 
 mod api;
+mod endpoints;
 mod gate;
+mod history;
 mod listener;
 mod metrics;
 mod page;
@@ -26,7 +29,6 @@ use std::sync::Arc;
 use std::time::Duration;
 
 use axum::Router;
-use axum::routing::get;
 use jiff::tz::TimeZone;
 use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
@@ -117,6 +119,7 @@ struct Face {
     handle: Handle,
     settings: Settings,
     journal_reads: Arc<Semaphore>,
+    history_reads: Arc<Semaphore>,
     stream_clients: Arc<Semaphore>,
     stop: CancellationToken,
 }
@@ -126,19 +129,12 @@ fn router(handle: Handle, settings: Settings, gate: Gate, stop: CancellationToke
         handle,
         settings,
         journal_reads: Arc::new(Semaphore::new(JOURNAL_READS_MAX)),
+        history_reads: Arc::new(Semaphore::new(history::READS_MAX)),
         stream_clients: Arc::new(Semaphore::new(STREAM_CLIENTS_MAX)),
         stop,
     };
     Router::new()
-        .route("/api/v1/status", get(api::status))
-        .route("/api/v1/signals", get(api::signals))
-        .route("/api/v1/signals/{id}", get(api::signal))
-        .route("/api/v1/alarms", get(api::alarms))
-        .route("/api/v1/alarms/{id}", get(api::alarm))
-        .route("/api/v1/journal", get(api::journal))
-        .route("/api/v1/stream", get(stream::stream))
-        .route("/health", get(api::health))
-        .route("/metrics", get(metrics::metrics))
+        .merge(endpoints::routes())
         .merge(page::routes())
         .fallback(|| async { Problem::not_found("there is no such page here") })
         .with_state(face)

@@ -13,8 +13,8 @@ use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
 use crate::alarm::performance::{Count, Performance};
-use crate::daemon::{Handle, Health, JournalSource, Request};
-use crate::history::JournalEntry;
+use crate::daemon::{Handle, Health, HistorySource, JournalSource, Request};
+use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Mono, Wall};
 use crate::monitor::Snapshot;
 use crate::serve::{Bound, ServeError, Settings, start};
@@ -52,6 +52,24 @@ impl JournalSource for Journal {
     }
 }
 
+/// A history in which everything rises by one with each piece, and nothing was measured in every third.
+struct Waves;
+
+impl HistorySource for Waves {
+    fn buckets(&self, _signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String> {
+        let whole = Duration::try_from(to.duration_since(from)).unwrap();
+        let edge =
+            |index: usize| from + whole * u32::try_from(index).unwrap() / u32::try_from(points).unwrap();
+        let bucket = |index: usize| {
+            let mean = (index % 3 != 2).then(|| f64::from(u32::try_from(index).unwrap()));
+            let (min, max) = (mean.map(|mean| mean - 0.5), mean.map(|mean| mean + 0.5));
+            let coverage = if mean.is_some() { 1.0 } else { 0.0 };
+            Bucket { from: edge(index), to: edge(index + 1), min, mean, max, coverage }
+        };
+        Ok((0..points).map(bucket).collect())
+    }
+}
+
 /// What an answer was.
 #[derive(Debug)]
 pub struct Answer {
@@ -76,7 +94,8 @@ impl Rig {
         let (health, health_out) = watch::channel(Health::default());
         let (requests, requests_in) = mpsc::channel(1);
         let journal = Arc::new(Journal(Mutex::new(entries)));
-        let handle = Handle::new(clock, snapshots_out, health_out, requests, journal);
+        let handle =
+            Handle::new(clock, snapshots_out, health_out, requests, journal).with_history(Arc::new(Waves));
         let stop = CancellationToken::new();
         let anywhere = "127.0.0.1:0".parse().unwrap();
         let bound = start(anywhere, handle.clone(), settings(), stop.clone()).await.unwrap();

@@ -1,5 +1,6 @@
 //! What is known of each alarm.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Life, Priority, Withheld};
@@ -8,7 +9,7 @@ use crate::monitor::{self, AlarmStatus, Snapshot};
 use crate::view::{Elapsed, Instant, Word, status};
 
 /// What is known of one alarm.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Alarm {
     /// Its id.
     pub id: String,
@@ -64,7 +65,7 @@ pub struct Alarm {
 }
 
 /// Who decided that an alarm be withheld, and why.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Decision {
     /// Their operating-system user.
     pub user: String,
@@ -97,7 +98,7 @@ impl From<Life> for AlarmState {
 }
 
 /// Every alarm, with the time at which this was known.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Alarms {
     /// When this was true.
     pub time: Instant,

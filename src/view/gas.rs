@@ -5,13 +5,14 @@
 //! conditions and the quality of what they watch; it never says *within* while any limit cannot be
 //! judged.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::signal::Quality;
 use crate::view::{Alarm, Instant, Signal};
 
 /// Whether the gas keeps its limits.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Gas {
     /// The answer.
     pub verdict: Verdict,
@@ -28,7 +29,7 @@ pub struct Gas {
 }
 
 /// The answer, in one word.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum Verdict {
     /// Every limit is kept, and every one of them can be judged.

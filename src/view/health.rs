@@ -1,11 +1,12 @@
 //! Whether the daemon keeps its promises.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::view::{Elapsed, Instant};
 
 /// Whether the daemon keeps its promises, and which it does not.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Health {
     /// Whether it keeps all of them.
     pub healthy: bool,

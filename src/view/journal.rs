@@ -1,12 +1,13 @@
 //! A page of the journal.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::history::JournalEntry;
 use crate::view::Instant;
 
 /// Events by their number, oldest first.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Journal {
     /// The events.
     pub events: Vec<Entry>,
@@ -17,7 +18,7 @@ pub struct Journal {
 }
 
 /// One event.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Entry {
     /// Its number: 1, 2, 3, … without a gap.
     pub seq: u64,

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
@@ -9,7 +10,7 @@ use crate::monitor::{self, DeviceState, DeviceStatus, LineStatus, Snapshot};
 use crate::view::{Elapsed, Instant, Word, status};
 
 /// What is known of one line. Everything but its id is `null` before its first report.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Line {
     /// Its id.
     pub id: String,
@@ -38,7 +39,7 @@ pub struct Line {
 }
 
 /// Whether a line can carry questions.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "snake_case")]
 pub enum LineState {
     /// Its port is open.
@@ -48,7 +49,7 @@ pub enum LineState {
 }
 
 /// What is known of one device.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Device {
     /// Its id.
     pub id: String,
@@ -73,7 +74,7 @@ pub struct Device {
 }
 
 /// What has been counted since the daemon started.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Counters {
     /// Questions sent, retries included.
     pub requests: u64,

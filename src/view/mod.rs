@@ -11,6 +11,7 @@
 mod alarms;
 mod gas;
 mod health;
+mod history;
 mod instant;
 mod journal;
 mod links;
@@ -27,6 +28,7 @@ pub mod words;
 pub use alarms::{Alarm, AlarmState, Alarms, Decision};
 pub use gas::{Gas, Verdict};
 pub use health::Health;
+pub use history::{Bucket, History};
 pub use instant::{Elapsed, Instant};
 pub use journal::{Entry, Journal};
 pub use links::{Counters, Device, Line, LineState};

@@ -1,12 +1,13 @@
 //! How well the alarms serve their operator.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::alarm::{Priority, performance};
 use crate::view::{Elapsed, Instant, Word};
 
 /// The alarms' performance over a time; [`crate::alarm::performance`] says what each figure means.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Performance {
     /// Where the time begins.
     pub from: Instant,
@@ -43,7 +44,7 @@ pub struct Performance {
 }
 
 /// An alarm that called too often within a minute.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Chattering {
     /// Its id.
     pub alarm: String,
@@ -52,7 +53,7 @@ pub struct Chattering {
 }
 
 /// An alarm that has been active for too long.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Stale {
     /// Its id.
     pub alarm: String,
@@ -61,7 +62,7 @@ pub struct Stale {
 }
 
 /// An alarm that called often.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Frequent {
     /// Its id.
     pub alarm: String,
@@ -72,7 +73,7 @@ pub struct Frequent {
 }
 
 /// The calls of one priority.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct OfPriority {
     /// Which.
     pub priority: Word<Priority>,

@@ -1,5 +1,6 @@
 //! What is known of each signal.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
@@ -8,7 +9,7 @@ use crate::signal::{Condition, Quality, Reason, Sample};
 use crate::view::{Elapsed, Instant, Value, Word, status};
 
 /// What is known of one signal.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Signal {
     /// `device.signal`.
     pub id: String,
@@ -41,7 +42,7 @@ pub struct Signal {
 }
 
 /// The last value of good quality.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct LastGood {
     /// The value.
     pub value: Value,
@@ -52,7 +53,7 @@ pub struct LastGood {
 }
 
 /// Every signal, with the time at which this was known.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Signals {
     /// When this was true.
     pub time: Instant,

@@ -6,6 +6,7 @@
 
 use std::time::Duration;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
@@ -17,7 +18,7 @@ use crate::view::{Alarm, Alarms, Device, Elapsed, Gas, Instant, Line, Signal, Si
 pub const STALE_AFTER_S_MAX: Duration = Duration::from_secs(5);
 
 /// Everything known at one time.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Status {
     /// Which site.
     pub site: Site,
@@ -44,7 +45,7 @@ pub struct Status {
 }
 
 /// A site.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Site {
     /// Short and stable, for machines.
     pub id: String,
@@ -55,7 +56,7 @@ pub struct Site {
 }
 
 /// Counts over a status.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct Summary {
     /// Alarms whose condition holds now.
     pub alarms_active: usize,

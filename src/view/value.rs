@@ -1,11 +1,12 @@
 //! A signal's value as JSON carries it: a number, or true and false.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::signal;
 
 /// A value in the signal's unit, or a state.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(untagged)]
 pub enum Value {
     /// A digital state.

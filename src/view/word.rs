@@ -2,9 +2,11 @@
 //!
 //! A core enum knows its own words. [`Word`] lends it serde, so that the words stand in one place.
 
+use std::borrow::Cow;
 use std::fmt;
 use std::ops::Deref;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -50,6 +52,22 @@ impl<'de, T: Vocabulary> Deserialize<'de> for Word<T> {
         let word = String::deserialize(deserializer)?;
         let member = T::MEMBERS.iter().find(|member| member.as_word() == word);
         member.map(|member| Word(*member)).ok_or_else(|| D::Error::custom(format!("unknown word {word:?}")))
+    }
+}
+
+/// Every word stands in the schema: a closed list.
+impl<T: Vocabulary> JsonSchema for Word<T> {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Word".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        let words: Vec<&str> = T::MEMBERS.iter().map(|member| member.as_word()).collect();
+        json_schema!({ "type": "string", "enum": words })
     }
 }
 

@@ -1,11 +1,15 @@
 //! The page of one signal, and the page of one alarm.
 
 use askama::Template;
-use axum::extract::{Path, State};
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{Path, Query, State};
 use axum::response::Html;
+
+use serde::Deserialize;
 
 use crate::serve::Face;
 use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
+use crate::serve::page::trend::{self, Span, Subject, Trend};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
 use crate::view::words::{alarm_state, date_and_time, label, value_text};
@@ -20,6 +24,17 @@ struct SignalPage {
     device: Option<DeviceRow>,
     /// The alarms that watch it.
     alarms: Vec<AlarmRow>,
+    /// What it has been, or why that cannot be told.
+    trend: Result<Trend, String>,
+}
+
+/// What may be asked of a signal's page.
+#[derive(Debug, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct SignalQuery {
+    /// How far back it looks.
+    #[serde(default)]
+    span: Span,
 }
 
 #[derive(Template)]
@@ -33,21 +48,47 @@ struct AlarmPage {
     times: Vec<(&'static str, String)>,
 }
 
-/// `/signals/{id}`
-pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
+/// `/signals/{id}?span=24h`
+pub async fn signal(
+    State(face): State<Face>,
+    Path(id): Path<String>,
+    query: Result<Query<SignalQuery>, QueryRejection>,
+) -> Result<Html<String>, Problem> {
+    let Query(SignalQuery { span }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
     let status = face.status();
     let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("signal", &id, status.signals.iter().map(|signal| signal.id.as_str()));
     let signal = status.signals.iter().find(|signal| signal.id == id).ok_or_else(unknown)?;
     let device = status.devices.iter().find(|device| device.id == signal.device());
-    let watching = status.alarms.iter().filter(|alarm| alarm.signal.as_ref() == Some(&signal.id));
+    let watching: Vec<&Alarm> =
+        status.alarms.iter().filter(|alarm| alarm.signal.as_ref() == Some(&signal.id)).collect();
+    let trend = trend(&face, signal, &watching, span).await;
     rendered(&SignalPage {
         frame: Frame::new(&face, &signal_news(signal), true),
         row: SignalRow::of(signal, here),
         read: signal.time.map_or_else(|| "never".to_owned(), |time| date_and_time(time, here.zone)),
         device: device.map(|device| DeviceRow::of(device, &[], here)),
-        alarms: watching.map(|alarm| AlarmRow::of(alarm, &status.signals, here)).collect(),
+        alarms: watching.iter().map(|alarm| AlarmRow::of(alarm, &status.signals, here)).collect(),
+        trend,
     })
+}
+
+async fn trend(face: &Face, signal: &Signal, alarms: &[&Alarm], span: Span) -> Result<Trend, String> {
+    let to = face.handle.now().wall;
+    let from = to.checked_sub(span.length()).map_err(|error| error.to_string())?;
+    let buckets =
+        face.buckets(&signal.id, from, to, trend::POINTS).await.map_err(|problem| problem.detail)?;
+    Ok(Trend::of(&Subject {
+        signal: &signal.id,
+        label: label(signal),
+        unit: signal.unit.as_deref().unwrap_or_default(),
+        span,
+        from,
+        to,
+        buckets: &buckets,
+        alarms: alarms.to_vec(),
+        zone: &face.settings.time_zone,
+    }))
 }
 
 /// `/alarms/{id}`

@@ -1,6 +1,7 @@
 //! The pages for people: rendered here, complete without a script, loading nothing from elsewhere.
 //!
-//! [`overview`] is the status page, [`detail`] the page of one signal or alarm, [`journal`] the
+//! [`overview`] is the status page, [`detail`] the page of one signal or alarm, [`trend`] what a
+//! signal has been, [`journal`] the
 //! record. Each turns a view into rows of words, and a template lays them out. The script beside
 //! them only replaces the main part when the snapshot changes, and says so when it cannot.
 
@@ -11,6 +12,7 @@ mod row;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
+mod trend;
 
 use askama::Template;
 use axum::Router;

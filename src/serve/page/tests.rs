@@ -202,3 +202,16 @@ async fn an_unknown_signal_has_no_page() {
     assert_eq!(answer.status, 404);
     assert_eq!(answer.json()["nearest"], "h2s-1.flow");
 }
+
+#[tokio::test]
+async fn the_page_of_a_signal_draws_what_it_has_been_with_limits_gaps_and_words() {
+    let rig = Rig::telling(story()).await;
+    let body = page(&rig, "/signals/h2s-1.concentration?span=7d").await;
+    assert!(body.contains("<svg class=\"trend\"") && body.contains("The last 7 days"), "{body}");
+    assert!(body.contains("class=\"limit\"") && body.contains("h2s-high 4</text>"), "{body}");
+    assert_eq!(body.matches("class=\"gap\"").count(), 96, "every third of 288 pieces");
+    assert!(body.contains("least -0.5000 ppmv"), "{body}");
+    assert!(body.contains("href=\"?span=24h\""), "{body}");
+    assert!(body.len() < 60_000, "{}", body.len());
+    assert_eq!(rig.get("/signals/h2s-1.concentration?span=8d").await.status, 400);
+}
