@@ -211,6 +211,8 @@ impl Waiting {
             _ => return Sought::Not,
         };
         match bytes.get(..length) {
+            // Behind noise, too, an echo that reads as its own answer is an echo.
+            Some(whole) if *whole == self.question.bytes() => Sought::Not,
             Some(whole) if frame::crc_is_right(whole) => Sought::Here(length),
             Some(_) => Sought::Not,
             None => Sought::Unfinished,
@@ -322,6 +324,19 @@ mod tests {
         let real = sealed(&[1, 1, 3, 0xFF, 0x00, 0x0F]);
         assert_eq!(guard.push(&real), Some(real));
         assert_eq!(guard.settle().echoes, 1);
+    }
+
+    #[test]
+    fn an_echo_behind_noise_that_looks_exactly_like_an_answer_is_no_answer() {
+        let question = question(0x36, Table::Discrete, 0x0354, 18);
+        let mut guard = Guard::default();
+        guard.expect(question, true);
+        // The noise looks like the beginning of a long frame.
+        let mut bytes = vec![0x00, 0x03, 0xF0];
+        bytes.extend(question.bytes());
+        assert_eq!(guard.push(&bytes), None);
+        let real = sealed(&[0x36, 2, 3, 0xFF, 0x00, 0x03]);
+        assert_eq!(guard.push(&real), Some(real));
     }
 
     #[test]
