@@ -54,7 +54,9 @@ fn the_unit_reaches_serial_ports_and_this_machine_and_nothing_else() {
 #[test]
 fn the_unit_waits_for_ready_checks_the_site_file_first_and_gives_up_on_one_that_is_wrong() {
     assert_eq!((unit("Type"), unit("WatchdogSec")), (vec!["notify"], vec!["30s"]));
-    assert_eq!(unit("ExecStartPre"), ["/usr/bin/siskin check /etc/siskin/site.toml"]);
+    let checks = "/usr/bin/siskin check /etc/siskin/site.toml";
+    assert_eq!(unit("ExecStartPre"), [checks]);
+    assert_eq!(unit("ExecReload"), [checks, "/usr/bin/sh -c 'kill -HUP $MAINPID'"]);
     assert_eq!(unit("ConditionPathExists"), ["/etc/siskin/site.toml"]);
     assert_eq!(unit("RestartPreventExitStatus"), ["2"]);
     assert_eq!(unit("StartLimitBurst").len(), 1);
