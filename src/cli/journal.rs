@@ -9,7 +9,7 @@ use clap::builder::RangedU64ValueParser;
 
 use crate::cli::connect::{Connection, Source, to_daemon, understood};
 use crate::cli::terminal::Terminal;
-use crate::cli::{CliError, Common, Outcome};
+use crate::cli::{CliError, Common, Outcome, export};
 use crate::control::protocol::{JOURNAL_ENTRIES_MAX, JournalRequest, Request};
 use crate::history::{JournalEntry, ReadError};
 use crate::monitor::Who;
@@ -31,10 +31,17 @@ pub struct Args {
     /// Go on with events as they happen, until interrupted
     #[arg(long)]
     follow: bool,
+    /// The whole journal for another system: each entry as it was hashed, a JSON object a line, and at
+    /// the end the head of the chain
+    #[arg(long, conflicts_with_all = ["last", "after", "follow"])]
+    export: bool,
 }
 
 /// Tells the events.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    if args.export {
+        return export::journal(common, out);
+    }
     let mut source = if args.follow { Source::Daemon(to_daemon(common)?) } else { Source::of(common)? };
     let terminal = Terminal::of_stdout(&source.time_zone(common)?);
     let mut teller = Teller { json: common.json, terminal, out };

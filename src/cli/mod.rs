@@ -16,6 +16,7 @@ mod alarms;
 mod check;
 mod connect;
 mod demo;
+mod export;
 mod journal;
 mod log;
 mod manual;
@@ -128,6 +129,8 @@ enum Command {
     InService(operator::InService),
     /// Try alarm settings on the record before they go live
     Replay(replay::Args),
+    /// Recorded samples, as CSV or JSON lines
+    Export(export::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
     /// Write the manual pages and shell completions
@@ -168,6 +171,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::OutOfService(args) => operator::act(args.into(), common, out),
         Command::InService(args) => operator::act(args.into(), common, out),
         Command::Replay(args) => replay::run(args, common, out),
+        Command::Export(args) => export::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
         Command::Manual(args) => manual::run(args, common, out),
     }

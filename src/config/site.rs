@@ -59,6 +59,8 @@ pub struct HistorySpec {
     pub keep_samples: Duration,
     /// The most bytes the sample file may take.
     pub max_size_bytes: u64,
+    /// How long a sample may wait for the disk, at most a minute.
+    pub flush_every: Duration,
 }
 
 /// The HTTP face.

@@ -30,7 +30,7 @@ pub use queue::RecorderStatus;
 pub use reader::{ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail};
 pub use recorder::{Record, Recorder, open};
 pub use samples::{BUCKETS_MAX, Bucket, HISTORY_FILE, KeptSample, Replay, SAMPLES_READ_MAX, SampleReader};
-pub use verify::{Verified, VerifyError, verify};
+pub use verify::{Stopped, Verified, VerifyError, verify, verify_each};
 
 /// An entry's number, from the row it lies in.
 fn seq_of_row(row: i64) -> u64 {

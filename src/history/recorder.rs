@@ -45,7 +45,8 @@ pub fn open(dir: &Path, site: &Site, clock: Clock) -> Result<Record, OpenError> 
         signals: site.signals.iter().map(KeptSignal::of).collect(),
         bounds: Bounds { keep: site.history.keep_samples, max_size_bytes: site.history.max_size_bytes },
     };
-    open_with(dir, &kept, clock, Limits::default())
+    let limits = Limits { flush_every: site.history.flush_every, ..Limits::default() };
+    open_with(dir, &kept, clock, limits)
 }
 
 /// What the record needs to know of the site.

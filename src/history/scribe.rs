@@ -31,6 +31,8 @@ pub(super) struct Scribe {
     /// When events may be written, and samples should be.
     events_pace: Pace,
     samples_pace: Pace,
+    /// The minutes that were not over when samples were written last.
+    open: OpenMinutes,
     /// An alarm has spoken: the samples around it do not wait for the end of their minute.
     stage_now: bool,
     told: Told,
@@ -61,7 +63,8 @@ impl Scribe {
         site_id: String,
         lock: File,
     ) -> Self {
-        let samples_after = samples_after(&queue.limits, clock().wall);
+        let now = clock().wall;
+        let samples_after = samples_after(&queue.limits, now);
         Scribe {
             queue,
             journal,
@@ -70,6 +73,7 @@ impl Scribe {
             site_id,
             events_pace: Pace::starting(Duration::ZERO),
             samples_pace: Pace::starting(samples_after),
+            open: OpenMinutes::at(now),
             stage_now: false,
             told: Told { events: 0, samples: 0, at: None },
             _lock: lock,
@@ -83,7 +87,7 @@ impl Scribe {
             if self.events_pace.next <= now {
                 self.write_events();
             }
-            if self.samples_pace.next <= now {
+            if self.samples_at(now) <= now {
                 self.write_samples();
             }
             self.tell_losses();
@@ -101,10 +105,10 @@ impl Scribe {
 
     /// Waits until something may be written; true when the queue is closed.
     fn wait_for_work(&self) -> bool {
-        let (events_at, samples_at) = (self.events_pace.next, self.samples_pace.next);
+        let events_at = self.events_pace.next;
         let waiting = self.queue.wait_until(|waiting, now| {
             let events_at = waiting.has_events().then_some(events_at);
-            let samples_at = (!waiting.samples.is_empty()).then_some(samples_at);
+            let samples_at = (!waiting.samples.is_empty()).then(|| self.samples_at(now));
             match events_at.into_iter().chain(samples_at).min() {
                 _ if waiting.closing => Ok(()),
                 Some(time) if time <= now => Ok(()),
@@ -112,6 +116,13 @@ impl Scribe {
             }
         });
         waiting.closing
+    }
+
+    /// When samples are written next: at once when a minute is over by the wall clock, which may have been
+    /// set, or be that of a simulation.
+    fn samples_at(&self, now: Instant) -> Instant {
+        let over = OpenMinutes::at((self.clock)().wall).is_after(self.open);
+        if over && self.samples_pace.failures == 0 { now } else { self.samples_pace.next }
     }
 
     /// Writes one transaction of events; true when that was done and there may be more.
@@ -151,6 +162,7 @@ impl Scribe {
         let limits = &self.queue.limits;
         let now = (self.clock)().wall;
         let open = OpenMinutes::at(now);
+        self.open = open;
         let stage = self.stage_now || limits.flush_every < MINUTE;
         let taken = self.queue.lock().take_samples();
         let waits = |(_, sample): &(SignalIndex, Sample)| !stage && open.contain(sample.at.wall);

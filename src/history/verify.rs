@@ -3,6 +3,7 @@
 //! What is proven is that nothing between the first entry and the last was changed, removed or put
 //! in. That entries were cut off the *end* shows only against a head that was noted elsewhere.
 
+use std::io;
 use std::path::Path;
 
 use rusqlite::types::ValueRef;
@@ -41,18 +42,46 @@ pub enum VerifyError {
 /// Recomputes the hash chain of the journal in `dir`, while a daemon writes to it or not. With
 /// `noted_head`, a hash noted earlier, it also proves that the chain still runs through that entry.
 pub fn verify(dir: &Path, noted_head: Option<&str>) -> Result<Verified, VerifyError> {
+    verify_each(dir, noted_head, &mut |_, _| Ok(())).map_err(|stopped| match stopped {
+        Stopped::Not(error) => error,
+        // Nothing was handed out that could have been refused.
+        Stopped::ByTaker(cause) => ReadError::new(&dir.join(JOURNAL_FILE), cause).into(),
+    })
+}
+
+/// The same, and hands out every entry that has been found whole, in order: its text as it was hashed,
+/// and its hash. It stops when one is not taken.
+pub fn verify_each(
+    dir: &Path,
+    noted_head: Option<&str>,
+    take: &mut dyn FnMut(&str, &str) -> io::Result<()>,
+) -> Result<Verified, Stopped> {
     let path = dir.join(JOURNAL_FILE);
-    let unreadable = |error: rusqlite::Error| ReadError::new(&path, error);
+    let unreadable = |error: rusqlite::Error| VerifyError::from(ReadError::new(&path, error));
     let db = file::open_read_only(&path).map_err(unreadable)?;
-    let mut walk = Walk::new(noted_head);
-    match walk.over(&db) {
+    let mut walk = Walk::new(noted_head, take);
+    let next = |walk: &Walk<'_>| walk.head.seq + 1;
+    let ended = match walk.over(&db) {
         Ok(()) => walk.outcome(),
-        Err(Stop::Broken(what)) => Err(VerifyError::Broken { seq: walk.head.seq + 1, what }),
+        Err(Stop::NotTaken(error)) => return Err(Stopped::ByTaker(error)),
+        Err(Stop::Broken(what)) => Err(VerifyError::Broken { seq: next(&walk), what }),
         Err(Stop::Failed(error)) if walk.head.seq > 0 && speaks_of_damage(&error) => {
-            Err(VerifyError::Broken { seq: walk.head.seq + 1, what: format!("the file is damaged: {error}") })
+            Err(VerifyError::Broken { seq: next(&walk), what: format!("the file is damaged: {error}") })
         }
-        Err(Stop::Failed(error)) => Err(unreadable(error).into()),
-    }
+        Err(Stop::Failed(error)) => Err(unreadable(error)),
+    };
+    Ok(ended?)
+}
+
+/// Why a journal was not handed out to its end.
+#[derive(Debug, thiserror::Error)]
+pub enum Stopped {
+    /// It is not whole, or cannot be read.
+    #[error(transparent)]
+    Not(#[from] VerifyError),
+    /// An entry was not taken.
+    #[error(transparent)]
+    ByTaker(io::Error),
 }
 
 /// How far the chain has been found whole.
@@ -60,10 +89,12 @@ struct Walk<'a> {
     head: Head,
     noted_head: Option<&'a str>,
     noted_head_seen: bool,
+    take: &'a mut dyn FnMut(&str, &str) -> io::Result<()>,
 }
 
 enum Stop {
     Broken(String),
+    NotTaken(io::Error),
     Failed(rusqlite::Error),
 }
 
@@ -74,10 +105,10 @@ impl From<rusqlite::Error> for Stop {
 }
 
 impl<'a> Walk<'a> {
-    fn new(noted_head: Option<&'a str>) -> Self {
+    fn new(noted_head: Option<&'a str>, take: &'a mut dyn FnMut(&str, &str) -> io::Result<()>) -> Self {
         let head = Head::default();
         let noted_head_seen = noted_head == Some(&head.hash);
-        Walk { head, noted_head, noted_head_seen }
+        Walk { head, noted_head, noted_head_seen, take }
     }
 
     fn over(&mut self, db: &Connection) -> Result<(), Stop> {
@@ -105,12 +136,13 @@ impl<'a> Walk<'a> {
         if entry.seq != seq {
             return Err(Stop::Broken(format!("its text was recorded as entry {}", entry.seq)));
         }
+        (self.take)(text, stored).map_err(Stop::NotTaken)?;
         self.noted_head_seen |= self.noted_head.is_some_and(|noted| noted.eq_ignore_ascii_case(&entry.hash));
         self.head = Head { seq, hash: entry.hash };
         Ok(())
     }
 
-    fn outcome(self) -> Result<Verified, VerifyError> {
+    fn outcome(&self) -> Result<Verified, VerifyError> {
         match self.noted_head {
             Some(noted) if !self.noted_head_seen => Err(VerifyError::Broken {
                 seq: self.head.seq + 1,
@@ -118,7 +150,7 @@ impl<'a> Walk<'a> {
                     "the chain ends before {noted} has come by: its end was cut off, or this is another journal"
                 ),
             }),
-            _ => Ok(Verified { entries: self.head.seq, head: self.head }),
+            _ => Ok(Verified { entries: self.head.seq, head: self.head.clone() }),
         }
     }
 }

@@ -13,6 +13,7 @@ mod commands_on_alarms;
 mod deploy;
 mod every_type;
 mod exit_codes;
+mod gas_days;
 mod home;
 mod killed;
 mod never_a_false_normal;

@@ -169,7 +169,11 @@ pub fn site() -> Site {
         time_zone: jiff::tz::TimeZone::UTC,
         gas_day_start: jiff::civil::time(9, 0, 0, 0),
         gas_reference: siskin::units::GasReference::NORMAL,
-        history: HistorySpec { keep_samples: Duration::from_secs(86_400), max_size_bytes: 1 << 30 },
+        history: HistorySpec {
+            keep_samples: Duration::from_secs(86_400),
+            max_size_bytes: 1 << 30,
+            flush_every: Duration::from_secs(60),
+        },
         http: None,
         scada: None,
         control: ControlSpec { socket: PathBuf::from("control.sock") },

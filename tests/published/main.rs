@@ -14,6 +14,7 @@ mod modbus_serial_line;
 mod ne_107;
 mod one_alarm;
 mod plain_signal;
+mod recorded_averages;
 mod simulated_device;
 mod units;
 mod wide_values;

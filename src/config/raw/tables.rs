@@ -139,6 +139,10 @@ table! {
         keep_samples: Lasting<{ DAY_MS }, { 100 * YEAR_MS }> = Default("\"3y\""), "\"3y\"";
         /// The most that the sample file may take on disk.
         max_size: Size = Default("\"8GiB\""), "\"8GiB\"";
+        /// How long a sample may wait for the disk, and how much a power cut may cost. Less than a
+        /// minute writes more: at a small site 5 s about four times as much. Samples around an alarm
+        /// never wait.
+        flush_every: Lasting<{ 5 * SECOND_MS }, MINUTE_MS> = Default("\"60s\""), "\"60s\"";
     }
 }
 

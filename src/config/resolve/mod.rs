@@ -88,7 +88,11 @@ fn name_or_id(name: &Field<Text>, id: &Field<Id>) -> Option<String> {
 }
 
 fn history(table: &History) -> Option<HistorySpec> {
-    Some(HistorySpec { keep_samples: table.keep_samples.get()?.0, max_size_bytes: table.max_size.get()?.0 })
+    Some(HistorySpec {
+        keep_samples: table.keep_samples.get()?.0,
+        max_size_bytes: table.max_size.get()?.0,
+        flush_every: table.flush_every.get()?.0,
+    })
 }
 
 fn http(listen: Listen) -> Option<HttpSpec> {

@@ -48,6 +48,16 @@ impl SampleReader {
         SampleReader { path: dir.join(HISTORY_FILE) }
     }
 
+    /// Every signal that was ever recorded, by id.
+    pub fn signals(&self) -> Result<Vec<String>, ReadError> {
+        let read = || {
+            let db = file::open_read_only(&self.path)?;
+            let mut select = db.prepare("SELECT name FROM signal ORDER BY id")?;
+            select.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()
+        };
+        read().map_err(|error| ReadError::new(&self.path, error))
+    }
+
     /// The samples of the signal `device.signal` with `from <= time < to`, by time; at most
     /// [`SAMPLES_READ_MAX`]. [`SampleReader::replay`] has no such limit.
     pub fn samples(&self, signal: &str, from: Wall, to: Wall) -> Result<Vec<KeptSample>, ReadError> {

@@ -73,6 +73,11 @@ impl OpenMinutes {
         (self.first..=self.last).contains(&at.as_millisecond().div_euclid(MINUTE_MS))
     }
 
+    /// Whether a minute has come to be over since then.
+    pub(in crate::history) fn is_after(self, then: OpenMinutes) -> bool {
+        self.first > then.first
+    }
+
     /// How long after `now` the next minute is over.
     pub(in crate::history) fn next_over_after(now: Wall) -> Duration {
         let since_ms = now.checked_sub(LATE_MAX).unwrap_or(now).as_millisecond().rem_euclid(MINUTE_MS);

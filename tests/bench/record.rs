@@ -1,0 +1,219 @@
+//! What the history costs and how fast it answers, on real files: `cargo bench --bench record [-- DAYS]`.
+//!
+//! Fills a history through the recorder as the daemon does, time running as fast as the disk goes along,
+//! and prints bytes per sample on the disk and written to it (of this process, as Linux counts them in
+//! /proc/self/io: the file system's own journal is not in it). Then asks what faces and reports ask. The
+//! data are invented: noisy registers and loops, unrounded binary32, states. Figures, not a test: nothing
+//! here can fail.
+
+#![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, clippy::as_conversions)]
+
+use std::fs;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use siskin::config::{ControlSpec, HistorySpec, Site};
+use siskin::history::{HISTORY_FILE, SampleReader, open};
+use siskin::moment::{Clock, Moment, Mono, Wall};
+use siskin::signal::{
+    DeviceIndex, Order, Place, Reasons, Sample, Scale, SignalIndex, SignalSpec, States, Table, Value,
+    ValueType,
+};
+
+const DEVICE_SIGNALS: usize = 4;
+const DAY_S: u64 = 86_400;
+
+fn main() {
+    let given: Option<f64> = std::env::args().skip(1).find_map(|arg| arg.parse().ok());
+    let days = |usual: f64| Duration::from_secs_f64(given.unwrap_or(usual) * DAY_S as f64);
+    println!("signals  samples      file B/sample  written B/sample  written MB/day  filled in");
+    let dir = tempfile::tempdir().unwrap();
+    measure(dir.path(), 48, days(2.0), Duration::from_secs(60));
+    ask(dir.path(), 48, days(2.0));
+    for (signals, usual_days, flush_every_s) in
+        [(48, 0.25, 30), (48, 0.25, 10), (48, 0.25, 5), (640, 0.1, 60)]
+    {
+        println!("-- {signals} signals, at the latest after {flush_every_s} s");
+        let dir = tempfile::tempdir().unwrap();
+        measure(dir.path(), signals, days(usual_days), Duration::from_secs(flush_every_s));
+    }
+}
+
+fn start() -> Wall {
+    "2026-03-02T00:00:00Z".parse().unwrap()
+}
+
+fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration) {
+    let site = site(signals, flush_every);
+    let ms = Arc::new(AtomicU64::new(0));
+    let clock_ms = Arc::clone(&ms);
+    let clock: Clock = Arc::new(move || at(clock_ms.load(Ordering::Relaxed)));
+    let record = open(dir, &site, clock).unwrap();
+    let mut random = Random(7);
+    let (began, written) = (Instant::now(), bytes_written());
+    let mut samples = 0;
+    for second in 0..lasting.as_secs() {
+        for device in 0..signals / DEVICE_SIGNALS {
+            let poll_ms = 1_000 * second + 70 * (device as u64 % 12) + random.below(9);
+            ms.store(poll_ms.max(ms.load(Ordering::Relaxed)), Ordering::Relaxed);
+            let of_device = (0..DEVICE_SIGNALS).map(|nth| {
+                let signal = device * DEVICE_SIGNALS + nth;
+                let value = value(&site.signals[signal], signal, second, &mut random);
+                (SignalIndex(signal), Sample::new(Some(value), Reasons::NONE, at(poll_ms)))
+            });
+            record.recorder.samples(of_device.collect());
+            samples += DEVICE_SIGNALS;
+        }
+        // Time goes no faster than the disk: what is due is written before it goes on.
+        while record.recorder.status().samples_queued > 63 * signals {
+            std::thread::sleep(Duration::from_micros(200));
+        }
+    }
+    record.recorder.close();
+    let written = bytes_written() - written;
+    let per_sample = |bytes: u64| bytes as f64 / samples as f64;
+    println!(
+        "{signals:7}  {samples:11}  {:13.2}  {:16.2}  {:14.1}  {:.1} s",
+        per_sample(fs::metadata(dir.join(HISTORY_FILE)).unwrap().len()),
+        per_sample(written),
+        written as f64 / 1e6 / (lasting.as_secs_f64() / DAY_S as f64),
+        began.elapsed().as_secs_f64(),
+    );
+}
+
+fn ask(dir: &Path, signals: usize, lasting: Duration) {
+    let reader = SampleReader::new(dir);
+    let (from, to) = (start(), start() + jiff::SignedDuration::try_from(lasting).unwrap());
+    let a_day = from..(from + jiff::SignedDuration::from_hours(24)).min(to);
+    let id = "device-1.signal-1"; // tenths, noisy
+    say("a day of samples", || reader.samples(id, a_day.start, a_day.end).unwrap().len());
+    say("a day in 500 buckets", || reader.buckets(id, a_day.start, a_day.end, 500).unwrap().len());
+    say("everything in 500 buckets", || reader.buckets(id, from, to, 500).unwrap().len());
+    say("hourly figures of every signal", || {
+        let hours = lasting.as_secs() as usize / 3_600;
+        (0..signals).map(|signal| reader.buckets(&name(signal), from, to, hours).unwrap().len()).sum()
+    });
+    for limit in [0.0, 1_025.0, 1_060.0, 1_000_000.0] {
+        say(&format!("time above {limit}"), || {
+            reader.time_above(id, from, to, limit).unwrap().as_secs() as usize
+        });
+    }
+    let names: Vec<String> = (0..signals).map(name).collect();
+    let began = Instant::now();
+    let replayed = reader.replay(&names, from, to).unwrap().map(Result::unwrap).count();
+    let took = began.elapsed().as_secs_f64();
+    println!(
+        "replay of {replayed} samples: {took:.2} s, {:.1} million a second",
+        replayed as f64 / took / 1e6
+    );
+}
+
+/// The median of nine, the file being in the page cache.
+fn say(what: &str, mut ask: impl FnMut() -> usize) {
+    let mut answer = 0;
+    let mut times: Vec<Duration> = (0..9)
+        .map(|_| {
+            let began = Instant::now();
+            answer = ask();
+            began.elapsed()
+        })
+        .collect();
+    times.sort();
+    println!("{what}: {:.2} ms ({answer})", times[4].as_secs_f64() * 1e3);
+}
+
+fn at(after_ms: u64) -> Moment {
+    let mono = Mono::from_millis(after_ms);
+    Moment { mono, wall: start() + mono.since_start() }
+}
+
+/// Four kinds of signal a device: tenths, a loop's counts, an unrounded float, a state.
+fn value(spec: &SignalSpec, signal: usize, second: u64, random: &mut Random) -> Value {
+    let slow = ((second as f64) / (600.0 + signal as f64)).sin();
+    let noise = random.below(1_000) as f64 / 1_000.0 + random.below(1_000) as f64 / 1_000.0 - 1.0;
+    let scaled = |count: f64| {
+        let milliamps = spec.current.map_or(count, |current| current.milliamps.apply(count));
+        Value::Number(spec.scale.map_or(milliamps, |scale| scale.apply(milliamps)))
+    };
+    match signal % DEVICE_SIGNALS {
+        0 => scaled((320.0 + 40.0 * slow + 6.0 * noise).round()),
+        1 => scaled((10_250.0 + 300.0 * slow + 20.0 * noise).round()),
+        2 => Value::Number(f64::from((-12.0 + 3.0 * slow + 0.05 * noise) as f32)),
+        _ => Value::Flag(second % 1_800 < 60),
+    }
+}
+
+fn name(signal: usize) -> String {
+    format!("device-{}.signal-{}", signal / DEVICE_SIGNALS, signal % DEVICE_SIGNALS)
+}
+
+fn site(signals: usize, flush_every: Duration) -> Site {
+    let size = HistorySpec {
+        keep_samples: Duration::from_secs(3_650 * DAY_S),
+        max_size_bytes: 64 << 30,
+        flush_every,
+    };
+    Site {
+        id: "bench".to_owned(),
+        name: "Bench".to_owned(),
+        time_zone: jiff::tz::TimeZone::UTC,
+        gas_day_start: jiff::civil::time(9, 0, 0, 0),
+        history: size,
+        http: None,
+        control: ControlSpec { socket: PathBuf::from("control.sock") },
+        lines: Vec::new(),
+        devices: Vec::new(),
+        signals: (0..signals).map(signal).collect(),
+        alarms: Vec::new(),
+        gas_reference: siskin::units::GasReference::NORMAL,
+        push_buttons: Vec::new(),
+        shelve_max: Duration::from_secs(12 * 3600),
+        sha256: String::new(),
+        settings: Vec::new(),
+    }
+}
+
+fn signal(signal: usize) -> SignalSpec {
+    let value_type = match signal % DEVICE_SIGNALS {
+        0 | 1 => ValueType::U16,
+        2 => ValueType::F32,
+        _ => ValueType::Bool,
+    };
+    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
+    SignalSpec {
+        id: name(signal),
+        name: None,
+        tag: None,
+        device: DeviceIndex(signal / DEVICE_SIGNALS),
+        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
+        current: None,
+        scale: (value_type == ValueType::U16).then_some(Scale { from: [0.0, 10.0], to: [0.0, 1.0] }),
+        states: States::default(),
+        unit: None,
+        range: None,
+        valid_when: Vec::new(),
+        settle: Duration::ZERO,
+        poll_every: Duration::from_secs(1),
+        stale_after: Duration::from_secs(5),
+    }
+}
+
+/// Bytes that this process has caused to be sent to storage.
+fn bytes_written() -> u64 {
+    let io = fs::read_to_string("/proc/self/io").unwrap();
+    io.lines().find_map(|line| line.strip_prefix("write_bytes: ")).unwrap().parse().unwrap()
+}
+
+/// Marsaglia's xorshift64: the same data in every run.
+struct Random(u64);
+
+impl Random {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % limit
+    }
+}
