@@ -74,6 +74,8 @@ pub(super) enum Flaw {
     Newer { found: i64, known: i64 },
     /// It is not ours.
     Foreign,
+    /// There is room left on the disk, but it is kept for events.
+    NoRoom,
     /// The database could not do its work, which says nothing about the contents.
     Failed(rusqlite::Error),
 }
@@ -84,8 +86,16 @@ impl fmt::Display for Flaw {
             Flaw::Damaged(cause) => write!(out, "damaged: {cause}"),
             Flaw::Newer { found, .. } => write!(out, "written by a newer siskin (layout {found})"),
             Flaw::Foreign => out.write_str("a database of another program"),
+            Flaw::NoRoom => out.write_str("the disk is nearly full; what is left is kept for events"),
             Flaw::Failed(error) => write!(out, "{error}"),
         }
+    }
+}
+
+impl Flaw {
+    /// Whether the disk, or the share of it that the file may have, is full.
+    pub(super) fn is_full_disk(&self) -> bool {
+        matches!(self, Flaw::Failed(error) if error.sqlite_error_code() == Some(ErrorCode::DiskFull))
     }
 }
 
@@ -258,6 +268,7 @@ pub(super) fn refusal(path: &Path, flaw: Flaw) -> OpenError {
         Flaw::Newer { found, known } => OpenError::Newer { path, found, known },
         Flaw::Foreign => OpenError::Foreign { path },
         Flaw::Damaged(cause) => OpenError::Disk { path, cause },
+        Flaw::NoRoom => OpenError::Disk { path, cause: flaw.to_string() },
         Flaw::Failed(error) => match error.sqlite_error_code() {
             Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied | ErrorCode::CannotOpen) => {
                 OpenError::NotWritable { path, cause: error.to_string() }

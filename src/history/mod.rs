@@ -14,6 +14,7 @@ mod journal;
 mod queue;
 mod reader;
 mod recorder;
+mod reserve;
 mod samples;
 mod scribe;
 mod verify;

@@ -15,6 +15,7 @@ use crate::config::Site;
 use crate::history::file::{refusal, sync_directory_of};
 use crate::history::journal::{JOURNAL_FILE, Journal};
 use crate::history::queue::{Limits, Queue};
+use crate::history::reserve::Reserve;
 use crate::history::samples::{Bounds, HISTORY_FILE, KeptSignal, SampleStore};
 use crate::history::scribe::Scribe;
 use crate::history::{JournalReader, OpenError, RecordError, RecorderStatus, Replaced, SampleReader};
@@ -67,7 +68,15 @@ pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -
 
     let head = journal.head().map_err(|flaw| refusal(&journal_path, flaw))?;
     let queue = Arc::new(Queue::new(limits, head));
-    let scribe = Scribe::new(Arc::clone(&queue), journal, samples, clock, kept.site_id.clone(), lock);
+    let scribe = Scribe::new(
+        Arc::clone(&queue),
+        journal,
+        samples,
+        Reserve::new(dir),
+        clock,
+        kept.site_id.clone(),
+        lock,
+    );
     thread::Builder::new()
         .name("recorder".to_owned())
         .spawn(move || scribe.run())

@@ -13,6 +13,7 @@ use std::time::{Duration, Instant};
 use crate::history::file::{Flaw, Replaced};
 use crate::history::journal::Journal;
 use crate::history::queue::{Limits, Queue, Waiting};
+use crate::history::reserve::{Reserve, Room};
 use crate::history::samples::{OpenMinutes, SampleStore};
 use crate::moment::{Clock, Wall};
 use crate::monitor::{Detail, Event, EventKind};
@@ -26,6 +27,7 @@ pub(super) struct Scribe {
     queue: Arc<Queue>,
     journal: Journal,
     samples: SampleStore,
+    reserve: Reserve,
     clock: Clock,
     site_id: String,
     /// When events may be written, and samples should be.
@@ -59,16 +61,19 @@ impl Scribe {
         queue: Arc<Queue>,
         journal: Journal,
         samples: SampleStore,
+        reserve: Reserve,
         clock: Clock,
         site_id: String,
         lock: File,
     ) -> Self {
+        reserve.fill();
         let now = clock().wall;
         let samples_after = samples_after(&queue.limits, now);
         Scribe {
             queue,
             journal,
             samples,
+            reserve,
             clock,
             site_id,
             events_pace: Pace::starting(Duration::ZERO),
@@ -146,6 +151,9 @@ impl Scribe {
                 true
             }
             Err(flaw) => {
+                if flaw.is_full_disk() && self.reserve.give_up() {
+                    return true;
+                }
                 self.events_pace.failed("journal", &flaw, self.queue.limits.retry_after);
                 self.say(&mut self.queue.lock());
                 if let Flaw::Damaged(cause) = flaw {
@@ -167,9 +175,16 @@ impl Scribe {
         let taken = self.queue.lock().take_samples();
         let waits = |(_, sample): &(SignalIndex, Sample)| !stage && open.contain(sample.at.wall);
         let (mut waiting, mut due): (VecDeque<_>, VecDeque<_>) = taken.into_iter().partition(waits);
-        let kept = self.samples.keep(due.iter(), open);
+        let room = self.reserve.room();
+        let kept = match room {
+            Room::None => Err(Flaw::NoRoom),
+            Room::Short | Room::Ample => self.samples.keep(due.iter(), open),
+        };
         // Also when nothing could be kept: the file may be full.
-        let trimmed = self.samples.trim(now);
+        let trimmed = match room {
+            Room::None => Ok(()),
+            Room::Short | Room::Ample => self.samples.trim(now, room == Room::Short),
+        };
         if kept.is_err() {
             due.append(&mut waiting);
             waiting = due;
@@ -179,6 +194,7 @@ impl Scribe {
         match &flaw {
             None => {
                 self.stage_now = false;
+                self.reserve.fill();
                 self.samples_pace.worked(samples_after(limits, now));
             }
             Some(flaw) => self.samples_pace.failed("history", flaw, limits.retry_after),

@@ -21,6 +21,7 @@ mod peer;
 mod ports;
 mod record;
 mod record_at_start;
+mod record_full_disk;
 mod record_samples;
 mod reloading;
 mod replayed;

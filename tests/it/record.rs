@@ -17,7 +17,7 @@ use siskin::monitor::{Detail, Event, EventKind, Who};
 use crate::skip::skip;
 
 /// Names the data directory for a test that runs again in a process of its own.
-const CHILD: &str = "SISKIN_TEST_DATA";
+pub const CHILD: &str = "SISKIN_TEST_DATA";
 
 const KILLS: u32 = 100;
 
@@ -137,7 +137,7 @@ fn fill(record: &Record) {
     record.recorder.events(events).blocking_recv().unwrap().unwrap();
 }
 
-fn event(kind: EventKind, number: u64) -> Event {
+pub fn event(kind: EventKind, number: u64) -> Event {
     let at = clock()();
     Event { at, kind, subject: format!("device-{number}"), who: None, detail: [].into() }
 }

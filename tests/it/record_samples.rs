@@ -15,7 +15,7 @@ use siskin::signal::{
 use crate::record::{clock, site};
 use crate::skip::skip;
 
-const H2S: &str = "h2s-1.concentration";
+pub const H2S: &str = "h2s-1.concentration";
 const DOOR: &str = "door.open";
 const DEW_POINT: &str = "h2o-1.dew_point";
 
@@ -90,7 +90,7 @@ fn samples_of_every_kind() -> Vec<(SignalIndex, Sample)> {
     samples
 }
 
-fn site_with_signals() -> Site {
+pub fn site_with_signals() -> Site {
     let tenths = Scale { from: [0.0, 10.0], to: [0.0, 1.0] };
     let signals = vec![
         SignalSpec { scale: Some(tenths), ..signal(H2S, ValueType::U16) },

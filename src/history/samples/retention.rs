@@ -18,12 +18,24 @@ const PAGES_MIN: i64 = 256;
 /// was set wrong for an hour from emptying the file.
 const MINUTES_AT_ONCE: usize = 2;
 
-/// Gives up the oldest minutes when they begin before `oldest_kept`, or when the file is nearly full.
-pub(super) fn trim(db: &mut Connection, oldest_kept: Wall, pages_max: i64) -> rusqlite::Result<()> {
+/// So many pages are free before minutes are given up to make room on the disk: with them the file goes
+/// on for an hour at a large site without growing.
+const PAGES_FREE: i64 = 8_192;
+
+/// Gives up the oldest minutes when they begin before `oldest_kept`, when the file is nearly full, or
+/// to make room for the next ones.
+pub(super) fn trim(
+    db: &mut Connection,
+    oldest_kept: Wall,
+    pages_max: i64,
+    make_room: bool,
+) -> rusqlite::Result<()> {
     let transaction = db.transaction()?;
     let oldest_minute = oldest_kept.as_millisecond().div_euclid(MINUTE_MS);
     for _ in 0..MINUTES_AT_ONCE {
-        let limit = if is_nearly_full(&transaction, pages_max)? { i64::MAX } else { first_id(oldest_minute) };
+        let (used, free) = pages(&transaction)?;
+        let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX || (make_room && free < PAGES_FREE);
+        let limit = if is_nearly_full { i64::MAX } else { first_id(oldest_minute) };
         let given_up = transaction
             .prepare_cached(
                 "DELETE FROM minute WHERE id < ?1
@@ -51,8 +63,9 @@ pub(super) fn limit_size(db: &Connection, max_size_bytes: u64) -> rusqlite::Resu
     Ok(pages)
 }
 
-fn is_nearly_full(db: &Connection, pages_max: i64) -> rusqlite::Result<bool> {
-    let pages: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
+/// Pages in use, and pages free to be used again.
+fn pages(db: &Connection) -> rusqlite::Result<(i64, i64)> {
+    let all: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
     let free: i64 = db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
-    Ok(pages - free > pages_max / 100 * FILLED_PERCENT_MAX)
+    Ok((all - free, free))
 }

@@ -167,11 +167,12 @@ impl SampleStore {
 
     /// Gives up the oldest samples when they are past their age, or the file is nearly as large as it
     /// may be: a few minutes of them, so that it never takes long. It is called at least as often as
-    /// a minute is written.
-    pub(in crate::history) fn trim(&mut self, now: Wall) -> Result<(), Flaw> {
+    /// a minute is written. `make_room` has it done in any case, so that the file does not grow.
+    pub(in crate::history) fn trim(&mut self, now: Wall, make_room: bool) -> Result<(), Flaw> {
         let keep = self.bounds.keep;
         let (db, known) = self.open_file()?;
-        Ok(retention::trim(db, now.checked_sub(keep).unwrap_or(Wall::MIN), known.pages_max)?)
+        let oldest_kept = now.checked_sub(keep).unwrap_or(Wall::MIN);
+        Ok(retention::trim(db, oldest_kept, known.pages_max, make_room)?)
     }
 
     /// Moves a damaged history aside while the daemon runs; the next sample begins a new one.
