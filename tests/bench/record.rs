@@ -162,6 +162,7 @@ fn site(signals: usize, flush_every: Duration) -> Site {
         gas_day_start: jiff::civil::time(9, 0, 0, 0),
         history: size,
         http: None,
+        scada: None,
         control: ControlSpec { socket: PathBuf::from("control.sock") },
         lines: Vec::new(),
         devices: Vec::new(),

@@ -167,6 +167,7 @@ fn site(stale_after: Duration) -> Site {
             flush_every: Duration::from_secs(60),
         },
         http: None,
+        scada: None,
         control: ControlSpec { socket: PathBuf::from("control.sock") },
         lines: Vec::new(),
         devices: Vec::new(),
