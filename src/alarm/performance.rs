@@ -170,6 +170,7 @@ pub struct Count {
     from: Wall,
     to: Wall,
     now: Wall,
+    begun: bool,
     not_watched: Duration,
     stopped: Option<Wall>,
     calls: usize,
@@ -200,6 +201,7 @@ impl Count {
             from,
             to,
             now: from,
+            begun: false,
             not_watched: Duration::ZERO,
             stopped: None,
             calls: 0,
@@ -219,6 +221,10 @@ impl Count {
     pub fn take(&mut self, at: Wall, happened: Happened<'_>) {
         if at >= self.to {
             return;
+        }
+        if !std::mem::replace(&mut self.begun, true) && happened == Happened::Started {
+            // The record begins here.
+            self.not_watched += between(self.from, at);
         }
         let counts = at >= self.from;
         self.now = self.now.max(at);
@@ -293,10 +299,11 @@ impl Count {
             self.in_flood += between(began, self.to);
         }
         self.count_the_pause(self.to);
+        let asked_for = between(self.from, self.to);
         Performance {
             from: self.from,
             to: self.to,
-            watched: between(self.from, self.to).saturating_sub(self.not_watched),
+            watched: if self.begun { asked_for.saturating_sub(self.not_watched) } else { Duration::ZERO },
             calls: self.calls,
             most_in_ten_minutes: self.most_in_ten_minutes,
             floods: self.floods,

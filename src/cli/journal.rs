@@ -120,7 +120,7 @@ impl Teller<'_> {
 
     fn tell_in_words(&mut self, event: Entry) -> io::Result<()> {
         let time = words::date_and_time(event.time, &self.terminal.zone);
-        let mut row = format!("{:>6}  {time}  {}", event.seq, words::event_text(&event));
+        let mut row = format!("{:>6}  {time}  {}", event.seq, words::event_text(&event, &self.terminal.zone));
         if let Some(user) = event.user {
             row += &format!(", by {}", Who { user, name: event.name });
         }

@@ -188,6 +188,41 @@ mod tests {
         Cli::command().debug_assert();
     }
 
+    /// As a shell splits it: words, and texts in single quotes.
+    fn words(command: &str) -> Vec<String> {
+        let mut words = Vec::new();
+        for (index, part) in command.split('\'').enumerate() {
+            match index % 2 {
+                0 => words.extend(part.split_whitespace().map(str::to_owned)),
+                _ => words.push(part.to_owned()),
+            }
+        }
+        words
+    }
+
+    #[test]
+    fn every_command_that_operators_are_told_of_is_a_command() {
+        let commands: Vec<&str> = include_str!("../../docs/operator.md")
+            .lines()
+            .filter(|line| line.starts_with("siskin ") && !line.contains("**"))
+            .collect();
+        assert!(commands.len() >= 15, "the document shows only {} commands", commands.len());
+        for command in commands {
+            let parsed = Cli::try_parse_from(words(command));
+            assert!(parsed.is_ok(), "{command}: {}", parsed.unwrap_err());
+        }
+    }
+
+    #[test]
+    fn every_state_of_an_alarm_is_explained_to_operators_in_the_words_they_see() {
+        use crate::view::{AlarmState, Vocabulary, words::alarm_state};
+        let document = include_str!("../../docs/operator.md");
+        for state in AlarmState::MEMBERS {
+            let row = format!("\n| {} | ", alarm_state(*state));
+            assert!(document.contains(&row), "{row}");
+        }
+    }
+
     #[test]
     fn the_site_file_and_the_data_directory_may_follow_the_command() {
         let cli = Cli::try_parse_from(["siskin", "verify", "--data", "d", "--config", "c.toml"]).unwrap();

@@ -96,6 +96,19 @@ fn rates_are_calls_over_the_time_that_was_watched() {
 }
 
 #[test]
+fn time_before_the_record_begins_was_not_watched() {
+    // Two calls in the hour since the first start: 2 an hour, whatever is asked for.
+    let script = "82800 site started\n 83000 a raised\n 84000 b raised";
+    check(
+        script,
+        (0, 86_400),
+        "calls 2
+         an hour 2.000, a day 48.000, ten minutes 0.333, at most 1
+         floods 0, 0 s, 0.0%",
+    );
+}
+
+#[test]
 fn what_happened_before_or_after_the_time_is_not_counted() {
     check(
         &calls(10, 0, 100),

@@ -232,7 +232,7 @@ impl EventRow {
             time: here.clock(entry.time),
             kind: event_kind_text(entry),
             subject: entry.subject.clone(),
-            detail: event_detail_text(entry),
+            detail: event_detail_text(entry, here.zone),
             who: event_who_text(entry).unwrap_or_default(),
         }
     }

@@ -1,12 +1,12 @@
 //! An event of the journal in words.
 
+use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::alarm::Life;
 use crate::history::SETTINGS_DETAIL;
 use crate::signal::Reason;
-use crate::view::Entry;
-use crate::view::words::{alarm_state, number};
+use crate::view::words::{alarm_state, date_and_time, number};
+use crate::view::{AlarmState, Entry, Instant, Vocabulary};
 
 /// What happened: `alarm raised`.
 pub fn event_kind_text(entry: &Entry) -> String {
@@ -14,17 +14,18 @@ pub fn event_kind_text(entry: &Entry) -> String {
 }
 
 /// Its details: `setpoint: 4; value: 4.310`; empty when it has none.
-pub fn event_detail_text(entry: &Entry) -> String {
+pub fn event_detail_text(entry: &Entry, zone: &TimeZone) -> String {
     // All the settings of a start fill a page; those that changed have events of their own.
     let told = entry.detail.iter().filter(|(name, value)| !value.is_null() && *name != SETTINGS_DETAIL);
-    let details: Vec<String> =
-        told.map(|(name, value)| format!("{}: {}", name.replace('_', " "), detail_text(value))).collect();
+    let details: Vec<String> = told
+        .map(|(name, value)| format!("{}: {}", name.replace('_', " "), detail_text(value, zone)))
+        .collect();
     details.join("; ")
 }
 
 /// What happened to what, with its details: `alarm raised: h2s-high (setpoint: 4; value: 4.310)`.
-pub fn event_text(entry: &Entry) -> String {
-    let (kind, detail) = (event_kind_text(entry), event_detail_text(entry));
+pub fn event_text(entry: &Entry, zone: &TimeZone) -> String {
+    let (kind, detail) = (event_kind_text(entry), event_detail_text(entry, zone));
     if detail.is_empty() {
         format!("{kind}: {}", entry.subject)
     } else {
@@ -38,19 +39,45 @@ pub fn event_who_text(entry: &Entry) -> Option<String> {
     Some(entry.name.as_ref().map_or_else(|| user.clone(), |name| format!("{name} ({user})")))
 }
 
-fn detail_text(value: &Value) -> String {
+fn detail_text(value: &Value, zone: &TimeZone) -> String {
     match value {
         Value::Null => "none".to_owned(),
         Value::Bool(true) => "yes".to_owned(),
         Value::Bool(false) => "no".to_owned(),
         Value::Number(given) => given.as_f64().map_or_else(|| given.to_string(), number),
-        Value::String(text) => word_text(text).unwrap_or(text).to_owned(),
-        Value::Array(items) => items.iter().map(detail_text).collect::<Vec<_>>().join(" and "),
+        Value::String(text) => match text.parse() {
+            Ok(time) => date_and_time(Instant(time), zone),
+            Err(_) => word_text(text).unwrap_or(text).to_owned(),
+        },
+        Value::Array(items) => {
+            items.iter().map(|item| detail_text(item, zone)).collect::<Vec<_>>().join(" and ")
+        }
         Value::Object(_) => value.to_string(),
     }
 }
 
 /// What a word of the closed lists means; any other text is told as it stands.
 fn word_text(word: &str) -> Option<&'static str> {
-    Life::from_word(word).map(alarm_state).or_else(|| Reason::from_word(word).map(Reason::sentence))
+    let state = AlarmState::MEMBERS.iter().find(|state| state.as_word() == word);
+    state.map(|state| alarm_state(*state)).or_else(|| Reason::from_word(word).map(Reason::sentence))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn details_are_told_in_words_and_in_the_zone_of_the_site() {
+        let zone = TimeZone::get("America/Chicago").unwrap();
+        for (given, told) in [
+            ("\"2026-03-02T15:04:05.879Z\"", "2026-03-02 09:04:05 CST"),
+            ("\"latched_acknowledged\"", "gone again, to be reset"),
+            ("\"out_of_service\"", "out of service"),
+            ("[\"settling\", \"filter change\"]", "the sample line is still being flushed and filter change"),
+            ("4.31", "4.310"),
+        ] {
+            assert_eq!(detail_text(&serde_json::from_str(given).unwrap(), &zone), told);
+        }
+    }
 }
