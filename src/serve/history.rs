@@ -36,7 +36,7 @@ pub struct HistoryQuery {
     from: Option<Instant>,
     /// Where it ends; now when absent.
     to: Option<Instant>,
-    /// In how many pieces of equal length it is told, at most 2000; 500 when absent.
+    /// In how many pieces it is told, at most 2000; 500 when absent.
     #[schemars(range(min = 1, max = 2000))]
     points: Option<usize>,
 }

@@ -17,7 +17,7 @@ pub struct History {
     pub from: Instant,
     /// Where it ends.
     pub to: Instant,
-    /// Stretches of equal length, oldest first, without a gap.
+    /// Stretches of time, oldest first, without a gap; long ones begin on round hours.
     pub buckets: Vec<Bucket>,
 }
 
