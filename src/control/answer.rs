@@ -117,6 +117,7 @@ impl Acted {
             Refusal::ShelvedTooLong { max } => self.max_s = Some(max.as_secs()),
             Refusal::NotSeen
             | Refusal::StillActive
+            | Refusal::ConditionUnknown
             | Refusal::NotAcknowledged
             | Refusal::NotShelved
             | Refusal::AlreadyOutOfService
@@ -133,6 +134,7 @@ const fn word(refusal: &Refusal) -> &'static str {
         Refusal::NotSeen => "not_seen",
         Refusal::NothingToReset(_) => "nothing_to_reset",
         Refusal::StillActive => "still_active",
+        Refusal::ConditionUnknown => "condition_unknown",
         Refusal::NotAcknowledged => "not_acknowledged",
         Refusal::Withheld(_) => "withheld",
         Refusal::ShelvedTooLong { .. } => "shelved_too_long",

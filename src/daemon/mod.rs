@@ -15,6 +15,7 @@ mod plan;
 mod reload;
 mod settings;
 mod start;
+mod unwatched;
 mod watch;
 
 pub use clock::system_clock;

@@ -16,11 +16,11 @@ use crate::daemon::lines::Lines;
 use crate::daemon::reload::PlanChange;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
-use crate::daemon::{Handle, Health, journaled, plan, system_clock};
-use crate::history::{self, Record, Recorder};
+use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
+use crate::history::{self, JournalReader, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
 use crate::moment::Moment;
-use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, snapshot};
+use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, retell, snapshot};
 
 /// Inputs from the lines that may wait for the monitor.
 const LINE_OUTPUTS_WAITING_MAX: usize = 1024;
@@ -78,7 +78,8 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let record = history::open(&options.data, site, clock.clone())?;
     let mut state = State::new(&plan, clock());
     restore_alarms(&record, &plan, &mut state)?;
-    drop(record.recorder.events(opening_events(site, &record, clock())?));
+    unwatched::settle_anew(&plan, &mut state, &record.samples);
+    drop(record.recorder.events(opening_events(site, &record, &plan, &state)?));
 
     let (snapshots, snapshots_seen) = watch::channel(Arc::new(snapshot(&plan, &state)));
     let (health, health_seen) = watch::channel(Health::default());
@@ -105,6 +106,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         snapshots,
         health,
         replaced: !record.replaced.is_empty(),
+        journals_begun: 0,
         lines_silent_max: lines_silent_max(site),
     };
     let threads = vec![thread_of_monitor(monitor)?, keeper];
@@ -141,16 +143,32 @@ pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
     site.lines.iter().map(|line| STANDSTILL_MAX + 2 * line.response_timeout).collect()
 }
 
+/// Folds the alarms back from the journal; where it had to be begun anew, from what can still be read
+/// of the one that was moved aside. Nothing vouches for that, but to forget an alarm would be worse.
 fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
-    let entries = record.journal.recorded_alarm_events()?;
+    let entries = match record.replaced.iter().find(|replaced| replaced.is_journal()) {
+        None => record.journal.recorded_alarm_events()?,
+        Some(replaced) => {
+            JournalReader::moved_aside(&replaced.moved_to).recorded_alarm_events().unwrap_or_else(|error| {
+                tracing::error!("the alarms start as normal, for their past cannot be read: {error}");
+                Vec::new()
+            })
+        }
+    };
     let seq = record.recorder.status().journal_head.seq;
     restore(plan, state, entries.iter().filter_map(journaled::remembered), seq);
     Ok(())
 }
 
-/// What the journal is told of this start: what was moved aside, the start itself with all settings
-/// where they are not those last recorded, and every setting that changed.
-fn opening_events(site: &Site, record: &Record, at: Moment) -> Result<Vec<Event>, StartError> {
+/// What the journal is told of this start: what was moved aside, and how the alarms stood then; the
+/// start itself, with all settings where they are not those last recorded; every setting that changed.
+fn opening_events(
+    site: &Site,
+    record: &Record,
+    plan: &Plan,
+    state: &State,
+) -> Result<Vec<Event>, StartError> {
+    let at = state.now();
     let in_force: Settings = site.settings.iter().cloned().collect();
     let recorded = record.journal.last_settings()?;
     let mut started = Event {
@@ -166,9 +184,15 @@ fn opening_events(site: &Site, record: &Record, at: Moment) -> Result<Vec<Event>
     if recorded.as_ref() != Some(&in_force) {
         started.detail.insert(history::SETTINGS_DETAIL, history::settings_as_detail(&site.settings));
     }
-    let replaced = record.replaced.iter().map(|replaced| replaced.event(&site.id, at));
+    let begun_anew = record.replaced.iter().any(Replaced::is_journal);
+    let carried_over = if begun_anew { retell(plan, state) } else { Vec::new() };
+    let replaced = record.replaced.iter().map(|replaced| {
+        let (file, moved_to) = (replaced.file.display(), replaced.moved_to.display());
+        tracing::error!("{file}: damaged ({}); moved to {moved_to}, and a new one begun", replaced.cause);
+        replaced.event(&site.id, at)
+    });
     let changes = recorded.map_or_else(Vec::new, |recorded| settings::changes(&recorded, &in_force, at));
-    Ok(replaced.chain([started]).chain(changes).collect())
+    Ok(replaced.chain(carried_over).chain([started]).chain(changes).collect())
 }
 
 /// The monitor has a thread and a runtime of its own, so that no face can keep it waiting.

@@ -19,7 +19,7 @@ use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
 use crate::moment::{Clock, Mono};
 use crate::monitor::{
-    Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, replan, snapshot, step,
+    Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, replan, retell, snapshot, step,
 };
 
 /// Snapshots follow one another no faster than this, however much comes in.
@@ -44,6 +44,8 @@ pub(super) struct Watch {
     pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
     pub(super) health: watch::Sender<Health>,
     pub(super) replaced: bool,
+    /// How often the journal was begun anew since the record was opened.
+    pub(super) journals_begun: usize,
     /// For how long each line may be silent.
     pub(super) lines_silent_max: Vec<Duration>,
 }
@@ -149,6 +151,11 @@ impl Watch {
         rhythm.look_after_at = now + LOOK_AFTER_EVERY;
         let status = self.recorder.status();
         self.replaced |= !status.replaced.is_empty();
+        let journals_begun = status.replaced.iter().filter(|replaced| replaced.is_journal()).count();
+        if std::mem::replace(&mut self.journals_begun, journals_begun) < journals_begun {
+            // The new journal knows nothing of how the alarms stand.
+            drop(self.recorder.events(retell(&self.plan, &self.state)));
+        }
         let failing = status.last_error;
         self.pass(Input::Record(RecordReport { replaced: self.replaced, failing: failing.clone() }));
         let monitor = Progress { part: "the monitor".to_owned(), at: now, silent_max: STANDSTILL_MAX };

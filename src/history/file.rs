@@ -47,6 +47,11 @@ pub struct Replaced {
 }
 
 impl Replaced {
+    /// Whether it was the journal, and not the history.
+    pub fn is_journal(&self) -> bool {
+        self.file.file_name().is_some_and(|name| name == crate::history::JOURNAL_FILE)
+    }
+
     /// The fact as an event of the journal.
     pub fn event(&self, site_id: &str, at: Moment) -> Event {
         let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();

@@ -32,6 +32,12 @@ impl JournalReader {
         JournalReader { path: dir.join(JOURNAL_FILE) }
     }
 
+    /// A reader of a journal that was moved aside ([`crate::history::Replaced`]). What it says may be
+    /// incomplete, and nothing vouches for it.
+    pub fn moved_aside(path: &Path) -> Self {
+        JournalReader { path: path.to_owned() }
+    }
+
     /// Entries with `seq > after`, at most `limit` and [`ENTRIES_READ_MAX`], in order.
     pub fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, ReadError> {
         let after = i64::try_from(after).unwrap_or(i64::MAX);

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::time::Duration;
 
-use crate::alarm::{AlarmIndex, Life, LifeEvent, Shelf, Standing, Withheld};
+use crate::alarm::{AlarmIndex, Life, LifeEvent, Shelf, Standing, Verdict, Withheld};
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, EventKind, Who};
 
@@ -90,6 +90,8 @@ pub enum Refusal {
     NothingToReset(Life),
     /// The condition still holds: a reset would hide it.
     StillActive,
+    /// Its condition cannot be known now: a reset would call normal what is not measured.
+    ConditionUnknown,
     /// It must be acknowledged first.
     NotAcknowledged,
     /// It is withheld, so that there is nothing to answer.
@@ -178,6 +180,9 @@ impl Step<'_> {
             }
             ActionKind::Reset => {
                 told?;
+                if life.is_latched() && state.verdict == Verdict::Unknown {
+                    return Err(Refusal::ConditionUnknown);
+                }
                 lives_to(LifeEvent::Reset).ok_or(why_no_reset(life))
             }
             ActionKind::Shelve(time) if time.is_some_and(|time| time > self.plan.shelve_max) => {

@@ -519,4 +519,23 @@ proptest! {
             prop_assert_eq!((was.since, was.raised, was.cleared), (is.since, is.raised, is.cleared));
         }
     }
+
+    /// A journal begun anew: what is told into it folds back into what was known.
+    #[test]
+    fn what_is_told_once_more_folds_back_into_what_was_known(course in happenings(), latching: bool) {
+        let plan = small_site(latching, WhenLost::Hold);
+        let mut world = World::new(&plan);
+        for happening in course {
+            world = world.live(&plan, happening).0;
+            let mut folded = State::new(&plan, world.state.now());
+            let told = retell(&plan, &world.state);
+            restore(&plan, &mut folded, told.iter().filter_map(super::tests::remembered), world.state.seq);
+            let (was, is) = (world.alarm(), &folded.alarms[HIGH.0]);
+            prop_assert_eq!(was.life, is.life);
+            prop_assert_eq!(was.standing.withheld(), is.standing.withheld());
+            if was.life != Life::Normal {
+                prop_assert_eq!((was.raised, was.cleared), (is.raised, is.cleared));
+            }
+        }
+    }
 }

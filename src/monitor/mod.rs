@@ -13,6 +13,7 @@ mod link;
 mod plan;
 mod replan;
 mod restore;
+mod retell;
 mod snapshot;
 mod state;
 mod step;
@@ -26,6 +27,7 @@ pub use link::{
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use replan::replan;
 pub use restore::{Remembered, restore};
+pub use retell::{CARRIED_OVER_DETAIL, retell};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, snapshot};
 pub use state::State;
 pub use step::{Input, Output, step};

@@ -135,6 +135,14 @@ impl State {
         state
     }
 
+    /// Has a signal settle once its guards hold: nobody saw whether gas has flowed through its cell.
+    /// Without guards, or where the site file asks for no settling, it changes nothing.
+    pub fn unsettle(&mut self, signal: SignalIndex) {
+        if let Some(state) = self.signals.get_mut(signal.0) {
+            state.flush = Flush::Violated;
+        }
+    }
+
     /// Forgets what a start of the daemon forgets: the samples, what conditions remember, how long
     /// delays have run. The alarms stand as they stood.
     pub(super) fn forget(&mut self, plan: &Plan) {

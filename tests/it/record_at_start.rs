@@ -34,6 +34,35 @@ fn a_damaged_journal_is_moved_aside_and_alarmed_and_nothing_is_deleted() {
 }
 
 #[test]
+fn an_alarm_is_not_forgotten_because_the_journal_was_damaged() {
+    let (slave, home) = site_with_a_past();
+    drop(slave);
+    // The last entry no longer hashes to what is written beside it, as after a bad sector or a hand.
+    let file = Connection::open(home.data().join("journal.db")).unwrap();
+    file.execute_batch(
+        "DROP TRIGGER event_never_changed;
+         UPDATE event SET text = replace(text, 'stopped', 'stooped') WHERE seq = (SELECT max(seq) FROM event);",
+    )
+    .unwrap();
+    file.close().unwrap();
+
+    let daemon = home.start();
+    let forgotten = daemon.wait_for("the alarms", |status| {
+        let state = by_id(&status["alarms"], "h2s-high")["state"].as_str()?.to_owned();
+        Some(state)
+    });
+    assert_eq!(forgotten, "returned_unacknowledged");
+    let carried_over = |entry: &Value| entry["detail"]["carried_over"] == true;
+    let journal = daemon.wait_for_journal("it told anew", |journal| journal.iter().any(carried_over));
+    assert_eq!(journal[0]["kind"], "database_replaced");
+    // The new journal can tell it by itself at the next start.
+    assert!(daemon.stop().success());
+    let daemon = home.start();
+    assert_eq!(wait_for_alarm(&daemon, &["returned_unacknowledged"]), "returned_unacknowledged");
+    assert_eq!(home.run(&["verify"]).status.code(), Some(0));
+}
+
+#[test]
 fn a_record_of_a_newer_siskin_is_refused_and_left_alone() {
     for name in ["journal.db", "history.db"] {
         let (_slave, home) = site_with_a_past();

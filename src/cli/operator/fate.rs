@@ -64,6 +64,7 @@ fn refusal(refused: &str, result: &Acted) -> String {
         "not_seen" => "it has called since you looked: look again, then acknowledge",
         "nothing_to_reset" => return format!("nothing to reset, it is {}", state(result)),
         "still_active" => "its condition still holds, and a reset would hide it",
+        "condition_unknown" => "its condition cannot be known now, and a reset would call it normal",
         "not_acknowledged" => "it must be acknowledged first",
         "withheld" => return withheld(alarm, result.withheld.map(|why| why.0)),
         "shelved_too_long" => {

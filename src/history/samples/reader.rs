@@ -72,6 +72,18 @@ impl SampleReader {
         Ok(samples)
     }
 
+    /// Whether the signal `device.signal` has any sample on record. What cannot be read has none.
+    pub fn knows(&self, signal: &str) -> bool {
+        let mut knows = false;
+        let read = self.walk(signal, |walk| {
+            walk.samples(Wall::MIN.as_millisecond()..Wall::MAX.as_millisecond(), |_| {
+                knows = true;
+                ControlFlow::Break(())
+            })
+        });
+        read.is_ok() && knows
+    }
+
     /// Least, time-weighted mean and greatest of the signal `device.signal` between `from` and `to`, in
     /// at most `points` buckets (and [`BUCKETS_MAX`]) that follow one another. Buckets of an hour or
     /// more begin with full hours (UTC), those of a minute or more with full minutes. Settling samples

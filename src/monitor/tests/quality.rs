@@ -144,3 +144,17 @@ fn a_signal_that_was_never_read_has_no_time_of_reading_whatever_else_is_known() 
     step(&plan, &mut state, line_report(DeviceState::Lost, false), moment(9.0, 0));
     assert_eq!(read(&state), Some(Mono::from_millis(7_000)));
 }
+
+#[test]
+fn what_nobody_watched_has_to_settle_before_it_is_good() {
+    let plan = plan(|h2s, _| h2s.settle = Duration::from_secs(60));
+    let mut state = State::new(&plan, moment(0.0, 0));
+    state.unsettle(H2S);
+    for text in ["flow=2", "calibrating=off", "h2s=1"] {
+        step(&plan, &mut state, reading(text, moment(1.0, 0)), moment(1.0, 0));
+    }
+    let reasons = |state: &State| snapshot(&plan, state).signals[H2S.0].sample.reasons();
+    assert!(reasons(&state).contains(crate::signal::Reason::Settling));
+    step(&plan, &mut state, Input::Tick, moment(61.0, 0));
+    assert!(reasons(&state).is_empty());
+}

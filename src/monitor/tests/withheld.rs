@@ -292,3 +292,16 @@ fn names_too_long_or_too_many_to_be_slips_of_the_fingers_are_not_compared_with_t
     assert_eq!(nearest_to_first(vec!["lots".to_owned(); 17]), None);
     assert_eq!(nearest_to_first(vec!["h".repeat(299)]), None);
 }
+
+#[test]
+fn a_latched_alarm_is_not_reset_while_its_condition_cannot_be_known() {
+    check(
+        &prompt(|high| high.latching = true),
+        "10 h2s=5\n 11 h2s=1\n 12 ack\n 13 flow=0\n 14 reset\n 15 flow=2\n 16 reset",
+        "10 alarm_raised high -> unacknowledged
+         11 alarm_cleared high -> latched_unacknowledged
+         12 alarm_acknowledged high -> latched_acknowledged
+         14 refused ConditionUnknown
+         16 alarm_reset high -> normal",
+    );
+}

@@ -1,0 +1,63 @@
+//! What is known of the alarms, told once more: for a journal that has been begun anew because the
+//! one before was damaged. Folded back ([`crate::monitor::restore`]), it gives what is known now.
+
+use std::collections::BTreeMap;
+
+use crate::alarm::{AlarmSpec, Life, Shelf};
+use crate::moment::{Moment, Wall};
+use crate::monitor::state::AlarmState;
+use crate::monitor::{Decision, Detail, Event, EventKind, Plan, State};
+
+/// The detail that marks an event as told once more.
+pub const CARRIED_OVER_DETAIL: &str = "carried_over";
+
+/// The events that tell how every alarm stands that does not stand as at the very beginning.
+pub fn retell(plan: &Plan, state: &State) -> Vec<Event> {
+    let told = plan.alarms.iter().zip(&state.alarms).filter(|(_, alarm)| alarm.has_a_past());
+    told.flat_map(|(spec, alarm)| events_of(spec, alarm, state.now)).collect()
+}
+
+fn events_of(spec: &AlarmSpec, alarm: &AlarmState, now: Moment) -> Vec<Event> {
+    let tell = |kind, at: Wall, decision: Option<&Decision>| {
+        let mut detail = BTreeMap::from([
+            ("state", Detail::Text(alarm.life.word().to_owned())),
+            (CARRIED_OVER_DETAIL, Detail::Flag(true)),
+        ]);
+        detail
+            .extend(decision.and_then(|by| by.remark.clone()).map(|remark| ("remark", Detail::Text(remark))));
+        let (at, who) = (Moment { mono: now.mono, wall: at }, decision.map(|by| by.who.clone()));
+        Event { at, kind, subject: spec.id.clone(), who, detail }
+    };
+    let mut events = Vec::new();
+    if let Some(raised) = alarm.raised {
+        let mut event = tell(EventKind::AlarmRaised, raised, None);
+        if alarm.first_out {
+            event.detail.insert("first_out", Detail::Flag(true));
+        }
+        events.push(event);
+    }
+    events.extend(alarm.acknowledged.map(|at| tell(EventKind::AlarmAcknowledged, at, None)));
+    events.extend(alarm.cleared.map(|at| tell(EventKind::AlarmCleared, at, None)));
+    let since = alarm.since.unwrap_or(now.wall);
+    if let Some(shelf) = alarm.standing.shelf {
+        // A shelving's time counts from the event that tells of it: what is left of it counts from now.
+        let mut event = tell(EventKind::AlarmShelved, now.wall, alarm.shelved_by.as_ref());
+        if let Shelf::Until(until) = shelf {
+            event.detail.insert("until", Detail::Text(now.at(until.mono).wall.to_string()));
+        }
+        events.push(event);
+    }
+    if alarm.standing.out_of_service {
+        events.push(tell(EventKind::AlarmOutOfService, since, alarm.removed_by.as_ref()));
+    }
+    if alarm.standing.suppressed {
+        events.push(tell(EventKind::AlarmSuppressed, since, None));
+    }
+    events
+}
+
+impl AlarmState {
+    fn has_a_past(&self) -> bool {
+        self.life != Life::Normal || self.standing != crate::alarm::Standing::default()
+    }
+}
