@@ -66,7 +66,10 @@ pub fn operate(
         if ended.is_ok() {
             let signal = loop {
                 match told.next().await {
-                    Told::Reload => reload(&mut assembled.daemon, config).await,
+                    Told::Reload => {
+                        reload(&mut assembled.daemon, config).await;
+                        assembled.number_what_is_new(config);
+                    }
                     Told::Stop(signal) => break signal,
                 }
             };
@@ -156,14 +159,18 @@ async fn open_scada(
     stop: &CancellationToken,
 ) -> Result<scada::Bound, CliError> {
     let opened = scada_numbers(config, &handle.snapshot())?;
-    if opened.given > 0 {
-        tracing::info!("{} new numbers of the SCADA map are kept in {}", opened.given, opened.path.display());
-    }
+    tell_new_numbers(&opened);
     let settings = scada::Settings { numbers: opened.numbers, bad_value: spec.bad_value };
     let bound =
         scada::start(spec.listen, handle.clone(), settings, stop.clone()).await.map_err(unreachable)?;
     tracing::info!("SCADA masters are answered at {}", bound.address);
     Ok(bound)
+}
+
+fn tell_new_numbers(opened: &scada::Opened) {
+    if opened.given > 0 {
+        tracing::info!("{} new numbers of the SCADA map are kept in {}", opened.given, opened.path.display());
+    }
 }
 
 /// The numbers of the SCADA map, for `siskin map` as for the daemon.
@@ -191,6 +198,20 @@ impl Assembled {
     /// Where SCADA masters are answered, when they are.
     pub fn scada(&self) -> Option<SocketAddr> {
         self.faces.scada.as_ref().map(|scada| scada.address)
+    }
+
+    /// Gives what a reload has brought its numbers in the SCADA map. When they cannot be kept, what is
+    /// new stays out of the map; nothing else changes.
+    fn number_what_is_new(&self, config: &Path) {
+        let Some(scada) = &self.faces.scada else { return };
+        match scada_numbers(config, &self.daemon.handle().snapshot()) {
+            Ok(opened) if opened.given > 0 => {
+                tell_new_numbers(&opened);
+                scada.numbers.send_replace(opened.numbers);
+            }
+            Ok(_) => {}
+            Err(error) => tracing::error!("what is new has no address in the SCADA map: {error}"),
+        }
     }
 
     /// Takes everything apart in good order, within two seconds.

@@ -120,7 +120,8 @@ impl Watch {
         drop(self.hand_on(output));
         rhythm.lines_begin((self.clock)().mono);
         rhythm.publish_now();
-        // Whoever asked may have gone away.
+        // Whoever asked sees what is new in the snapshot already. They may have gone away, too.
+        self.publish();
         let _ = change.done.send(());
     }
 

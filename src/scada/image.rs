@@ -6,11 +6,13 @@
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use tokio::sync::watch;
+
 use crate::daemon::Handle;
 use crate::moment::Mono;
 use crate::monitor::Snapshot;
 use crate::scada::layout::{self, ALARM_BITS_EACH, Field, Form, List, SITE_REGISTERS};
-use crate::scada::{Numbers, Settings, codes};
+use crate::scada::{Numbers, codes};
 use crate::signal::{BadValue, Quality, Reason, Reasons};
 use crate::view::{Alarm, AlarmState, Elapsed, LineState, Signal, Status, Value};
 
@@ -33,8 +35,7 @@ struct Stretch {
 
 impl Image {
     /// What `status` tells. `heartbeat` counts; `healthy` says whether the daemon keeps its promises.
-    fn of(status: &Status, heartbeat: u16, healthy: bool, settings: &Settings) -> Image {
-        let Settings { numbers, bad_value } = settings;
+    fn of(status: &Status, heartbeat: u16, healthy: bool, numbers: &Numbers, bad_value: BadValue) -> Image {
         let mut site = Stretch::new(0, SITE_REGISTERS);
         tell_site(&mut site, status, numbers);
         site.put(0, layout::SITE_HEARTBEAT, heartbeat.into());
@@ -49,7 +50,7 @@ impl Image {
                 2
             },
         );
-        site.put(0, layout::SITE_BAD_VALUE, codes::bad_value(*bad_value).into());
+        site.put(0, layout::SITE_BAD_VALUE, codes::bad_value(bad_value).into());
 
         let mut lines = Stretch::of_list(List::Lines, numbers);
         for line in &status.lines {
@@ -66,7 +67,7 @@ impl Image {
             tell_nothing(&mut signals, List::Signals.registers() * number);
         }
         for signal in &status.signals {
-            signals.put_item(List::Signals, numbers, &signal.id, |put| tell_signal(signal, *bad_value, put));
+            signals.put_item(List::Signals, numbers, &signal.id, |put| tell_signal(signal, bad_value, put));
         }
         let mut alarms = Stretch::of_list(List::Alarms, numbers);
         let mut bits = vec![false; usize::from(numbers.next(List::Alarms)) * usize::from(ALARM_BITS_EACH)];
@@ -261,7 +262,8 @@ fn alarm_bits(alarm: &Alarm) -> u16 {
 /// [`SAME_SNAPSHOT_MAX`], however many ask.
 pub(super) struct Images {
     handle: Handle,
-    settings: Settings,
+    numbers: watch::Receiver<Numbers>,
+    bad_value: BadValue,
     last: Mutex<Option<Made>>,
 }
 
@@ -272,8 +274,8 @@ struct Made {
 }
 
 impl Images {
-    pub(super) fn new(handle: Handle, settings: Settings) -> Images {
-        Images { handle, settings, last: Mutex::new(None) }
+    pub(super) fn new(handle: Handle, numbers: watch::Receiver<Numbers>, bad_value: BadValue) -> Images {
+        Images { handle, numbers, bad_value, last: Mutex::new(None) }
     }
 
     /// Everything known now.
@@ -288,7 +290,8 @@ impl Images {
         }
         let status = Status::of(&snapshot, now);
         let healthy = self.handle.health().reasons(now.mono).is_empty();
-        let image = Arc::new(Image::of(&status, heartbeat(&snapshot), healthy, &self.settings));
+        let image = Image::of(&status, heartbeat(&snapshot), healthy, &self.numbers.borrow(), self.bad_value);
+        let image = Arc::new(image);
         *last = Some(Made { snapshot, at: now.mono, image: Arc::clone(&image) });
         image
     }

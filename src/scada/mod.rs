@@ -29,6 +29,7 @@ use std::io;
 use std::net::SocketAddr;
 
 use tokio::net::TcpListener;
+use tokio::sync::watch;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
@@ -57,6 +58,8 @@ pub struct Settings {
 pub struct Bound {
     /// Where it listens; the port is the real one when 0 was asked for.
     pub address: SocketAddr,
+    /// Takes the numbers of what a new site file has brought.
+    pub numbers: watch::Sender<Numbers>,
     /// Ends when `stop` is cancelled and every connection is closed.
     pub task: JoinHandle<()>,
 }
@@ -86,8 +89,10 @@ pub async fn start(
     let refused = |source: io::Error| ScadaError { address: listen, advice: advice(source.kind()), source };
     let listener = TcpListener::bind(listen).await.map_err(refused)?;
     let address = listener.local_addr().map_err(refused)?;
-    let task = tokio::spawn(server::run(listener, Images::new(handle, settings), stop));
-    Ok(Bound { address, task })
+    let Settings { numbers, bad_value } = settings;
+    let (numbers, numbers_seen) = watch::channel(numbers);
+    let task = tokio::spawn(server::run(listener, Images::new(handle, numbers_seen, bad_value), stop));
+    Ok(Bound { address, numbers, task })
 }
 
 fn advice(kind: io::ErrorKind) -> &'static str {

@@ -70,7 +70,8 @@ impl Rig {
     }
 
     pub fn images(&self, bad_value: BadValue) -> Images {
-        Images::new(self.handle.clone(), Settings { numbers: self.numbers.clone(), bad_value })
+        let (_, numbers) = watch::channel(self.numbers.clone());
+        Images::new(self.handle.clone(), numbers, bad_value)
     }
 
     /// A server on a free port.

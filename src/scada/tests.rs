@@ -228,6 +228,24 @@ async fn a_master_reads_asks_for_too_much_and_reads_on() {
 }
 
 #[tokio::test]
+async fn what_a_new_site_file_brings_is_told_once_it_has_a_number() {
+    let rig = Rig::telling(story());
+    let stop = CancellationToken::new();
+    let bound = rig.serve(&stop).await;
+    let mut changed = story();
+    let mut new = changed.alarms[1].clone();
+    new.id = "h2o-very-high".to_owned();
+    changed.alarms.insert(0, new);
+    let mut numbers = rig.numbers.clone();
+    numbers.complete(&changed).unwrap();
+    bound.numbers.send_replace(numbers);
+    rig.snapshots.send_replace(Arc::new(changed));
+    let mut master = Master::connect(bound.address).await;
+    assert_eq!(master.read(40_000, 12).await[..2], [2, 7], "h2s-high stands where it stood");
+    assert_eq!(master.read(40_010, 2).await, [1, 0], "the new alarm comes after the others");
+}
+
+#[tokio::test]
 async fn a_hundred_masters_at_once_each_get_their_own_answers() {
     let rig = Rig::telling(story());
     let stop = CancellationToken::new();
