@@ -1,6 +1,7 @@
 //! Drives the attacks with chance from a seed, without cargo-fuzz: every run is the same.
 //!
-//! `cargo run --release -- [executions [seed]]`; ten million of each attack unless told otherwise.
+//! `cargo run --release -- [executions [seed [attack]]]`; ten million of each attack unless told
+//! otherwise.
 //! Half of the inputs are new, half are the one before with a change or two.
 
 use std::panic::catch_unwind;
@@ -13,6 +14,7 @@ const INPUT_BYTES_MAX: u64 = 160;
 fn main() {
     let number = |at| std::env::args().nth(at).and_then(|argument| argument.parse().ok());
     let (executions, seed) = (number(1).unwrap_or(10_000_000_u64), number(2).unwrap_or(0x5EED_u64));
+    let only = std::env::args().nth(3);
     let run = |(name, attack): &(&'static str, fn(&[u8]))| {
         let began = Instant::now();
         drive(name, *attack, executions, seed);
@@ -22,7 +24,10 @@ fn main() {
         );
     };
     // What fails panics, and a scope passes that on.
-    std::thread::scope(|scope| ATTACKS.iter().for_each(|attack| drop(scope.spawn(move || run(attack)))));
+    std::thread::scope(|scope| {
+        let wanted = ATTACKS.iter().filter(|(name, _)| only.as_deref().is_none_or(|only| only == *name));
+        wanted.for_each(|attack| drop(scope.spawn(move || run(attack))));
+    });
 }
 
 fn drive(name: &str, attack: fn(&[u8]), executions: u64, seed: u64) {
