@@ -15,7 +15,7 @@ use crate::history::journal::Journal;
 use crate::history::queue::{Limits, Queue, Waiting};
 use crate::history::reserve::{Reserve, Room};
 use crate::history::samples::{OpenMinutes, SampleStore};
-use crate::moment::{Clock, Wall};
+use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::{Detail, Event, EventKind};
 use crate::signal::{Sample, SignalIndex};
 
@@ -33,7 +33,8 @@ pub(super) struct Scribe {
     /// When events may be written, and samples should be.
     events_pace: Pace,
     samples_pace: Pace,
-    /// The minutes that were not over when samples were written last.
+    /// When samples were written last, and the minutes that were not over then.
+    written: Mono,
     open: OpenMinutes,
     /// An alarm has spoken: the samples around it do not wait for the end of their minute.
     stage_now: bool,
@@ -67,7 +68,7 @@ impl Scribe {
         lock: File,
     ) -> Self {
         reserve.fill();
-        let now = clock().wall;
+        let Moment { mono: written, wall: now } = clock();
         let samples_after = samples_after(&queue.limits, now);
         Scribe {
             queue,
@@ -78,6 +79,7 @@ impl Scribe {
             site_id,
             events_pace: Pace::starting(Duration::ZERO),
             samples_pace: Pace::starting(samples_after),
+            written,
             open: OpenMinutes::at(now),
             stage_now: false,
             told: Told { events: 0, samples: 0, at: None },
@@ -123,11 +125,13 @@ impl Scribe {
         waiting.closing
     }
 
-    /// When samples are written next: at once when a minute is over by the wall clock, which may have been
-    /// set, or be that of a simulation.
+    /// When samples are written next: at once when that is due by the daemon's own clocks, of which one
+    /// may have been set, and which may be those of a simulation.
     fn samples_at(&self, now: Instant) -> Instant {
-        let over = OpenMinutes::at((self.clock)().wall).is_after(self.open);
-        if over && self.samples_pace.failures == 0 { now } else { self.samples_pace.next }
+        let Moment { mono, wall } = (self.clock)();
+        let due = OpenMinutes::at(wall).is_after(self.open)
+            || mono.since(self.written) >= self.queue.limits.flush_every;
+        if due && self.samples_pace.failures == 0 { now } else { self.samples_pace.next }
     }
 
     /// Writes one transaction of events; true when that was done and there may be more.
@@ -168,9 +172,9 @@ impl Scribe {
     /// Writes the minutes that are over; those that are not stay queued, unless they are to be staged.
     fn write_samples(&mut self) {
         let limits = &self.queue.limits;
-        let now = (self.clock)().wall;
+        let Moment { mono, wall: now } = (self.clock)();
         let open = OpenMinutes::at(now);
-        self.open = open;
+        (self.written, self.open) = (mono, open);
         let stage = self.stage_now || limits.flush_every < MINUTE;
         let taken = self.queue.lock().take_samples();
         let waits = |(_, sample): &(SignalIndex, Sample)| !stage && open.contain(sample.at.wall);

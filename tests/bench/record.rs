@@ -54,6 +54,7 @@ fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration)
     let mut random = Random(7);
     let (began, written) = (Instant::now(), bytes_written());
     let mut samples = 0;
+    let waiting_max = signals * (usize::try_from(flush_every.as_secs()).unwrap() + 3);
     for second in 0..lasting.as_secs() {
         for device in 0..signals / DEVICE_SIGNALS {
             let poll_ms = 1_000 * second + 70 * (device as u64 % 12) + random.below(9);
@@ -67,7 +68,7 @@ fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration)
             samples += DEVICE_SIGNALS;
         }
         // Time goes no faster than the disk: what is due is written before it goes on.
-        while record.recorder.status().samples_queued > 63 * signals {
+        while record.recorder.status().samples_queued > waiting_max {
             std::thread::sleep(Duration::from_micros(200));
         }
     }
