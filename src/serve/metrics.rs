@@ -11,7 +11,7 @@ use axum::http::header;
 use axum::response::IntoResponse;
 
 use crate::serve::Face;
-use crate::view::{Counters, Device, Health, LineState, Status, Value, Vocabulary, Word};
+use crate::view::{Counters, Device, Health, Line, LineState, Spread, Status, Value, Vocabulary, Word};
 
 pub(super) const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
@@ -36,6 +36,9 @@ fn exposition(status: &Status, health: &Health) -> String {
 struct Text(String);
 
 type Labels<'a> = &'a [(&'a str, &'a str)];
+
+/// Which of a line's measurements.
+type Measured = fn(&Line) -> Option<f64>;
 
 /// Which of a device's counters.
 type Counted = fn(&Counters) -> u64;
@@ -95,14 +98,39 @@ impl Text {
             let up = line.state.map(|state| flag(state == LineState::Up));
             self.known("siskin_line_up", &[("line", &line.id)], up);
         }
-        self.family(
-            "siskin_line_load_ratio",
-            "gauge",
-            "ratio",
-            "Share of the time that the wire was in use lately",
-        );
+        let gauges: [(&str, &str, &str, Measured); 4] = [
+            (
+                "siskin_line_load_ratio",
+                "ratio",
+                "Share of the time that the wire was in use lately",
+                |line| line.load,
+            ),
+            (
+                "siskin_line_demand_ratio",
+                "ratio",
+                "What is asked of the line as a share of what it can carry; above 1 every period is stretched",
+                |line| line.demand,
+            ),
+            ("siskin_line_noisy", "", "1 while damaged frames are too many to trust the CRC", |line| {
+                line.noisy.map(flag)
+            }),
+            (
+                "siskin_line_hints",
+                "",
+                "How many things a person could change about the line's port",
+                |line| line.hints.as_ref().map(|hints| number(hints.len())),
+            ),
+        ];
+        for (name, unit, help, measured) in gauges {
+            self.family(name, "gauge", unit, help);
+            for line in &status.lines {
+                self.known(name, &[("line", &line.id)], measured(line));
+            }
+        }
+        let help = "How late polls lately began after they were due";
+        self.family("siskin_line_lateness_seconds", "summary", "seconds", help);
         for line in &status.lines {
-            self.known("siskin_line_load_ratio", &[("line", &line.id)], line.load);
+            self.spread("siskin_line_lateness_seconds", &[("line", &line.id)], line.lateness);
         }
     }
 
@@ -111,12 +139,23 @@ impl Text {
         for device in &status.devices {
             self.states("siskin_device_state", ("device", &device.id), device.state);
         }
-        let counters: [(&str, &str, Counted); 7] = [
+        let help = "Response times lately: end of the question to first byte of the answer";
+        self.family("siskin_device_response_seconds", "summary", "seconds", help);
+        for device in &status.devices {
+            let labels = [("device", device.id.as_str()), ("line", &device.line)];
+            self.spread("siskin_device_response_seconds", &labels, device.response);
+        }
+        let counters: [(&str, &str, Counted); 8] = [
             ("siskin_device_requests", "Questions sent, retries included", |counters| counters.requests),
             ("siskin_device_answers", "Good answers", |counters| counters.answers),
             ("siskin_device_timeouts", "Questions without an answer in time", |counters| counters.timeouts),
             ("siskin_device_crc_errors", "Damaged frames", |counters| counters.crc_errors),
-            ("siskin_device_exceptions", "Exception answers", |counters| counters.exceptions),
+            ("siskin_device_exceptions", "Exception answers of the device itself", |counters| {
+                counters.exceptions
+            }),
+            ("siskin_device_gateway_exceptions", "A gateway's exceptions for the device", |counters| {
+                counters.gateway_exceptions
+            }),
             ("siskin_device_late_responses", "Answers too late to be used", |counters| {
                 counters.late_responses
             }),
@@ -153,6 +192,15 @@ impl Text {
         }
     }
 
+    /// The quantiles of what was lately measured; a summary without sum and count may be told (OpenMetrics
+    /// 1.0, Summary).
+    fn spread(&mut self, name: &str, labels: Labels<'_>, spread: Option<Spread>) {
+        let Some(Spread { p50_ms, p90_ms, p99_ms }) = spread else { return };
+        for (quantile, millis) in [("0.5", p50_ms), ("0.9", p90_ms), ("0.99", p99_ms)] {
+            self.sample(name, &[labels, &[("quantile", quantile)]].concat(), millis / 1e3);
+        }
+    }
+
     /// One sample for each word of a list: 1 for the present one.
     fn states<T: Vocabulary>(&mut self, name: &str, of: (&str, &str), present: Word<T>) {
         for member in T::MEMBERS {
@@ -176,6 +224,10 @@ impl Text {
 
 fn flag(holds: bool) -> f64 {
     f64::from(u8::from(holds))
+}
+
+fn number(count: usize) -> f64 {
+    f64::from(u32::try_from(count).unwrap_or(u32::MAX))
 }
 
 /// A label's text; the three characters that OpenMetrics wants escaped.

@@ -58,6 +58,18 @@ async fn a_signal_that_is_not_measured_has_no_value_and_its_past_is_told_as_the_
 }
 
 #[tokio::test]
+async fn a_line_and_its_devices_tell_how_late_and_how_slow_they_are() {
+    let status = Rig::telling(story()).await.get("/api/v1/status").await.json();
+    assert_eq!(status["lines"][0]["lateness"], json!({"p50_ms": 2.0, "p90_ms": 9.0, "p99_ms": 64.0}));
+    assert_eq!(status["lines"][2]["lateness"], Value::Null, "nothing is known before the first report");
+    let device = &status["devices"][0];
+    assert_eq!(device["response"], json!({"p50_ms": 18.0, "p90_ms": 22.0, "p99_ms": 41.0}));
+    assert_eq!(device["counters"]["gateway_exceptions"], 3);
+    let block = &device["blocks"][1];
+    assert_eq!((&block["block"], &block["period_s"]), (&json!("holding 100–101"), &json!(10.0)));
+}
+
+#[tokio::test]
 async fn an_age_is_counted_to_the_moment_of_the_answer() {
     let rig = Rig::telling(story()).await;
     rig.pass(Duration::from_millis(1_500));
@@ -275,12 +287,11 @@ async fn what_is_not_http_is_refused_and_the_next_client_is_served() {
 
 /// Reads one event of a stream.
 async fn event(stream: &mut TcpStream) -> Value {
-    let mut text = String::new();
-    let mut byte = [0];
-    while !text.ends_with("\n\n") {
-        stream.read_exact(&mut byte).await.unwrap();
-        text.push(char::from(byte[0]));
+    let mut bytes = Vec::new();
+    while !bytes.ends_with(b"\n\n") {
+        bytes.push(stream.read_u8().await.unwrap());
     }
+    let text = String::from_utf8(bytes).unwrap();
     let data = text.lines().find_map(|line| line.strip_prefix("data: ")).unwrap();
     serde_json::from_str(data).unwrap()
 }

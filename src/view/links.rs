@@ -20,18 +20,25 @@ pub struct Line {
     pub cause: Option<String>,
     /// Share of the time that the wire was in use lately, 0 to 1.
     pub load: Option<f64>,
-    /// What the site asks of the line as a share of what it can carry.
+    /// What the site asks of the line as a share of what it can carry: above 1, every period is
+    /// stretched by so much.
     pub demand: Option<f64>,
+    /// How late polls lately began after they were due.
+    pub lateness: Option<Spread>,
     /// Whether damaged frames are so many that the CRC can no longer vouch for the rest.
     pub noisy: Option<bool>,
+    /// What a person should know of the line's port and could change: one sentence each.
+    pub hints: Option<Vec<String>>,
     /// Questions sent since the daemon started, retries included.
     pub transactions: Option<u64>,
     /// Questions without an answer in time.
     pub timeouts: Option<u64>,
     /// Damaged frames.
     pub crc_errors: Option<u64>,
-    /// Exception answers.
+    /// Exception answers of the devices themselves.
     pub exceptions: Option<u64>,
+    /// Exceptions by which a gateway speaks for a device that does not.
+    pub gateway_exceptions: Option<u64>,
     /// Good frames that came after their time, and were not used.
     pub late_responses: Option<u64>,
     /// Everything that is counted.
@@ -67,10 +74,38 @@ pub struct Device {
     pub last_response_s: Option<Elapsed>,
     /// Median response time lately, in milliseconds.
     pub response_median_ms: Option<f64>,
+    /// Response times lately: end of the question to first byte of the answer.
+    pub response: Option<Spread>,
     /// Registers that it refuses.
     pub refused: Option<Vec<String>>,
     /// Everything that is counted, of this device alone.
     pub counters: Option<Counters>,
+    /// The blocks it is asked for, those with the shortest period first.
+    pub blocks: Option<Vec<Block>>,
+}
+
+/// What is known of one block of a device: registers or bits that one question asks for.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Block {
+    /// The block in words, with addresses as sent on the wire, e.g. `input 0–9`.
+    pub block: String,
+    /// How often it is to be had.
+    pub period_s: Elapsed,
+    /// Response times lately.
+    pub response: Option<Spread>,
+    /// Everything that is counted, of this block alone.
+    pub counters: Counters,
+}
+
+/// How the durations lie that were lately measured, in milliseconds.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct Spread {
+    /// Half of them are no longer than this: the median.
+    pub p50_ms: f64,
+    /// Nine of ten.
+    pub p90_ms: f64,
+    /// Ninety-nine of a hundred.
+    pub p99_ms: f64,
 }
 
 /// What has been counted since the daemon started.
@@ -86,9 +121,12 @@ pub struct Counters {
     pub crc_errors: u64,
     /// Whole frames that answered no question of ours.
     pub foreign_frames: u64,
-    /// Exception answers.
+    /// Exception answers of the devices themselves.
     pub exceptions: u64,
-    /// Exception answers by code, 1 to 11; the first place counts all other codes.
+    /// Exceptions by which a gateway speaks for a device that does not: 0A, no way to it; 0B, no answer
+    /// from it.
+    pub gateway_exceptions: u64,
+    /// All exception answers by code, 1 to 11, a gateway's too; the first place counts all other codes.
     pub exceptions_by_code: [u64; 12],
     /// Good frames that came after their time, and were not used.
     pub late_responses: u64,
@@ -116,14 +154,22 @@ impl Line {
             cause,
             load: report.map(|report| report.load),
             demand: report.map(|report| report.demand),
+            lateness: report.and_then(|report| report.lateness).map(Spread::from),
             noisy: report.map(|report| report.noisy),
+            hints: report.map(|report| report.hints.clone()),
             transactions: counters.map(|counters| counters.requests),
             timeouts: counters.map(|counters| counters.timeouts),
             crc_errors: counters.map(|counters| counters.crc_errors),
             exceptions: counters.map(|counters| counters.exceptions),
+            gateway_exceptions: counters.map(|counters| counters.gateway_exceptions),
             late_responses: counters.map(|counters| counters.late_responses),
             counters,
         }
+    }
+
+    /// Whether more is asked of the line than it can carry.
+    pub fn is_overloaded(&self) -> bool {
+        self.demand.is_some_and(|demand| demand > 1.0)
     }
 }
 
@@ -132,6 +178,7 @@ impl Device {
     pub fn of(device: &DeviceStatus, snapshot: &Snapshot, now: Moment) -> Device {
         let report = device.report.as_ref();
         let present = report.filter(|_| !status::is_stale(snapshot, now));
+        let response = report.and_then(|report| report.response).map(Spread::from);
         let last_response = report.and_then(|report| report.last_response);
         Device {
             id: device.id.clone(),
@@ -141,12 +188,29 @@ impl Device {
             state: Word(present.map_or(DeviceState::Unknown, |report| report.state)),
             last_response: last_response.map(Instant::from),
             last_response_s: last_response.map(|at| Elapsed::between(at, now)),
-            response_median_ms: report
-                .and_then(|report| report.response)
-                .map(|response| millis(response.p50)),
+            response_median_ms: response.map(|response| response.p50_ms),
+            response,
             refused: report.map(|report| report.refused.clone()),
             counters: report.map(|report| report.counters.into()),
+            blocks: report.map(|report| report.blocks.iter().map(Block::from).collect()),
         }
+    }
+}
+
+impl From<&monitor::BlockReport> for Block {
+    fn from(report: &monitor::BlockReport) -> Self {
+        Block {
+            block: report.block.clone(),
+            period_s: Elapsed(report.period),
+            response: report.response.map(Spread::from),
+            counters: report.counters.into(),
+        }
+    }
+}
+
+impl From<monitor::Spread> for Spread {
+    fn from(spread: monitor::Spread) -> Self {
+        Spread { p50_ms: millis(spread.p50), p90_ms: millis(spread.p90), p99_ms: millis(spread.p99) }
     }
 }
 
@@ -159,6 +223,7 @@ impl From<monitor::Counters> for Counters {
             crc_errors: counters.crc_errors,
             foreign_frames: counters.foreign_frames,
             exceptions: counters.exceptions,
+            gateway_exceptions: counters.gateway_exceptions,
             exceptions_by_code: counters.exceptions_by_code,
             late_responses: counters.late_responses,
             resynchronisations: counters.resynchronisations,

@@ -6,8 +6,8 @@ use std::time::Duration;
 use crate::alarm::{Kind, Life, Limit, Priority, Withheld};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{
-    AlarmStatus, Counters, Decision, DeviceReport, DeviceState, DeviceStatus, LineReport, LineState,
-    LineStatus, SignalStatus, Snapshot, Spread, Who,
+    AlarmStatus, BlockReport, Counters, Decision, DeviceReport, DeviceState, DeviceStatus, LineReport,
+    LineState, LineStatus, SignalStatus, Snapshot, Spread, Who,
 };
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
 
@@ -183,27 +183,41 @@ fn line_report(line: usize, state: LineState) -> LineReport {
         state,
         load: 0.41,
         demand: 0.44,
-        lateness: None,
+        lateness: Some(Spread {
+            p50: Duration::from_millis(2),
+            p90: Duration::from_millis(9),
+            p99: Duration::from_millis(64),
+        }),
         noisy: false,
-        hints: Vec::new(),
+        hints: vec!["the port waits 16 ms before it hands on what has come".to_owned()],
         counters,
         devices: Vec::new(),
     }
 }
 
 fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: DeviceState) -> DeviceStatus {
+    let response = Some(Spread {
+        p50: Duration::from_millis(18),
+        p90: Duration::from_millis(22),
+        p99: Duration::from_millis(41),
+    });
+    let mut counters =
+        Counters { requests: 240, answers: 236, timeouts: 1, gateway_exceptions: 3, ..Counters::default() };
+    counters.exceptions_by_code[0x0B] = 3;
+    let block = |block: &str, period_s| BlockReport {
+        block: block.to_owned(),
+        period: Duration::from_secs(period_s),
+        response,
+        counters: Counters { requests: 120, answers: 120, ..Counters::default() },
+    };
     let report = DeviceReport {
         device: DeviceIndex(index),
         state,
         last_response: Some(at_ms(if state == DeviceState::Lost { 63_000 } else { 245_010 })),
-        response: Some(Spread {
-            p50: Duration::from_millis(18),
-            p90: Duration::from_millis(22),
-            p99: Duration::from_millis(41),
-        }),
+        response,
         refused: Vec::new(),
-        counters: Counters { requests: 240, answers: 239, timeouts: 1, ..Counters::default() },
-        blocks: Vec::new(),
+        counters,
+        blocks: vec![block("input 0–9", 1), block("holding 100–101", 10)],
     };
     DeviceStatus {
         id: id.to_owned(),

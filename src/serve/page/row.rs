@@ -143,6 +143,8 @@ pub struct DeviceRow {
     pub mark: &'static str,
     pub state: &'static str,
     pub heard: String,
+    /// How soon it usually answers; empty when that has not been measured.
+    pub responds: String,
     pub refused: String,
     pub signals: Vec<SignalRow>,
 }
@@ -166,6 +168,9 @@ impl DeviceRow {
             heard: device
                 .last_response_s
                 .map_or_else(|| "never".to_owned(), |age| format!("{} ago", duration(age.0))),
+            responds: device
+                .response
+                .map_or_else(String::new, |response| format!("usually after {}", millis(response.p50_ms))),
             refused: device.refused.as_deref().unwrap_or_default().join(", "),
             signals: own.map(|signal| SignalRow::of(signal, here)).collect(),
         }
@@ -177,7 +182,9 @@ pub struct LineRow {
     pub mark: &'static str,
     pub state: String,
     pub load: String,
+    pub lateness: String,
     pub faults: String,
+    pub hints: Vec<String>,
 }
 
 impl LineRow {
@@ -188,17 +195,41 @@ impl LineRow {
                 ("bad", format!("down: {}", line.cause.as_deref().unwrap_or("the cause is not known")))
             }
             (Some(LineState::Up), Some(true)) => ("uncertain", "up, but noisy".to_owned()),
+            (Some(LineState::Up), _) if line.is_overloaded() => {
+                ("uncertain", "up, but overloaded".to_owned())
+            }
             (Some(LineState::Up), _) => ("good", "up".to_owned()),
         };
-        LineRow { id: line.id.clone(), mark, state, load: load(line), faults: faults(line) }
+        LineRow {
+            id: line.id.clone(),
+            mark,
+            state,
+            load: load(line),
+            lateness: line.lateness.map_or_else(String::new, |late| {
+                format!("99 of 100 polls at most {} late", millis(late.p99_ms))
+            }),
+            faults: faults(line),
+            hints: line.hints.clone().unwrap_or_default(),
+        }
     }
 }
 
 fn load(line: &Line) -> String {
     let busy = line.load.map(|load| format!("{:.0} % in use", load * 1e2));
-    let over = line.demand.filter(|demand| *demand > 1.0);
-    let over = over.map(|demand| format!("{:.0} % of what it can carry is asked of it", demand * 1e2));
+    let over = line.demand.filter(|_| line.is_overloaded()).map(overload);
     [busy, over].into_iter().flatten().collect::<Vec<_>>().join("; ")
+}
+
+fn overload(demand: f64) -> String {
+    format!(
+        "{:.0} % of what it can carry is asked of it: every period is {demand:.1} times as long",
+        demand * 1e2
+    )
+}
+
+/// A short time: `18 ms`, or `2.4 s` from a second on.
+fn millis(millis: f64) -> String {
+    if millis < 999.5 { format!("{millis:.0} ms") } else { format!("{:.1} s", millis / 1e3) }
 }
 
 /// Transactions and what went wrong with them, leaving out what never happened.
@@ -208,6 +239,7 @@ fn faults(line: &Line) -> String {
         (counters.timeouts, "without an answer"),
         (counters.crc_errors, "damaged"),
         (counters.exceptions, "refused by the device"),
+        (counters.gateway_exceptions, "not passed on by the gateway"),
         (counters.late_responses, "too late"),
         (counters.foreign_frames, "not asked for"),
     ];

@@ -78,6 +78,27 @@ async fn an_alarm_that_is_withheld_calls_nobody_but_is_counted_and_listed() {
     assert!(rest.contains("Sample flow low") && rest.contains("shelved until 10:00:00"));
 }
 
+#[tokio::test]
+async fn the_lines_tell_how_late_polls_begin_what_is_too_much_and_what_a_person_could_change() {
+    let mut snapshot = story();
+    let east = snapshot.lines[0].report.as_mut().unwrap();
+    east.demand = 1.25;
+    east.counters.gateway_exceptions = 7;
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    for words in [
+        "up, but overloaded",
+        "125 % of what it can carry is asked of it",
+        "99 of 100 polls at most 64 ms late",
+        "7 not passed on by the gateway",
+        "the port waits 16 ms before it hands on what has come.",
+        "answers usually after 18 ms",
+    ] {
+        assert!(body.contains(words), "{words}");
+    }
+    let body = page(&Rig::telling(story()).await, "/").await;
+    assert!(!body.contains("overloaded") && !body.contains("asked of it"));
+}
+
 /// The texts of the cells of class `value`.
 fn values(body: &str) -> Vec<&str> {
     let cells = body.split("<td class=\"value\">").skip(1);
