@@ -17,7 +17,7 @@ use crate::daemon::reload::PlanChange;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
-use crate::history::{self, JournalReader, Record, Recorder, Replaced};
+use crate::history::{self, JournalEntry, JournalReader, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
 use crate::moment::Moment;
 use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, retell, snapshot};
@@ -148,16 +148,19 @@ pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
 fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
     let entries = match record.replaced.iter().find(|replaced| replaced.is_journal()) {
         None => record.journal.recorded_alarm_events()?,
-        Some(replaced) => {
-            JournalReader::moved_aside(&replaced.moved_to).recorded_alarm_events().unwrap_or_else(|error| {
-                tracing::error!("the alarms start as normal, for their past cannot be read: {error}");
-                Vec::new()
-            })
-        }
+        Some(replaced) => salvaged(replaced),
     };
     let seq = record.recorder.status().journal_head.seq;
     restore(plan, state, entries.iter().filter_map(journaled::remembered), seq);
     Ok(())
+}
+
+fn salvaged(replaced: &Replaced) -> Vec<JournalEntry> {
+    let Some(moved_to) = &replaced.moved_to else { return Vec::new() };
+    JournalReader::moved_aside(moved_to).recorded_alarm_events().unwrap_or_else(|error| {
+        tracing::error!("the alarms start as normal, for their past cannot be read: {error}");
+        Vec::new()
+    })
 }
 
 /// What the journal is told of this start: what was moved aside, and how the alarms stood then; the
@@ -187,8 +190,11 @@ fn opening_events(
     let begun_anew = record.replaced.iter().any(Replaced::is_journal);
     let carried_over = if begun_anew { retell(plan, state) } else { Vec::new() };
     let replaced = record.replaced.iter().map(|replaced| {
-        let (file, moved_to) = (replaced.file.display(), replaced.moved_to.display());
-        tracing::error!("{file}: damaged ({}); moved to {moved_to}, and a new one begun", replaced.cause);
+        let (file, cause) = (replaced.file.display(), &replaced.cause);
+        match &replaced.moved_to {
+            Some(moved_to) => tracing::error!("{file}: {cause}; moved to {}, begun anew", moved_to.display()),
+            None => tracing::error!("{file}: {cause}; begun anew"),
+        }
         replaced.event(&site.id, at)
     });
     let changes = recorded.map_or_else(Vec::new, |recorded| settings::changes(&recorded, &in_force, at));

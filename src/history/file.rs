@@ -5,6 +5,7 @@
 //! program is left exactly as it is. What lies in the file is its owner's business ([`super::journal`],
 //! [`super::samples`]).
 
+use std::collections::BTreeMap;
 use std::fmt;
 use std::fs::{self, File};
 use std::io;
@@ -40,13 +41,20 @@ pub(super) struct Layout {
 pub struct Replaced {
     /// Where the damaged file was, and the new one is.
     pub file: PathBuf,
-    /// Where the damaged file is now.
-    pub moved_to: PathBuf,
+    /// Where the damaged file is now; `None` when there was nothing left of it to move.
+    pub moved_to: Option<PathBuf>,
     /// What is wrong with it.
     pub cause: String,
 }
 
 impl Replaced {
+    /// A file that is gone or empty, although the other one shows that the record began long ago.
+    pub(super) fn vanished(file: &Path) -> Self {
+        let cause = if file.exists() { "it was empty" } else { "it was not there" };
+        let cause = format!("{cause}, although the record had begun");
+        Replaced { file: file.to_owned(), moved_to: None, cause }
+    }
+
     /// Whether it was the journal, and not the history.
     pub fn is_journal(&self) -> bool {
         self.file.file_name().is_some_and(|name| name == crate::history::JOURNAL_FILE)
@@ -55,18 +63,13 @@ impl Replaced {
     /// The fact as an event of the journal.
     pub fn event(&self, site_id: &str, at: Moment) -> Event {
         let name = |path: &Path| path.file_name().unwrap_or(path.as_os_str()).to_string_lossy().into_owned();
-        Event {
-            at,
-            kind: EventKind::DatabaseReplaced,
-            subject: site_id.to_owned(),
-            who: None,
-            detail: [
-                ("file", Detail::Text(name(&self.file))),
-                ("moved_to", Detail::Text(name(&self.moved_to))),
-                ("cause", Detail::Text(self.cause.clone())),
-            ]
-            .into(),
-        }
+        let mut detail = BTreeMap::from([
+            ("file", Detail::Text(name(&self.file))),
+            ("cause", Detail::Text(self.cause.clone())),
+        ]);
+        detail.extend(self.moved_to.as_deref().map(|moved_to| ("moved_to", Detail::Text(name(moved_to)))));
+        let subject = site_id.to_owned();
+        Event { at, kind: EventKind::DatabaseReplaced, subject, who: None, detail }
     }
 }
 
@@ -171,7 +174,7 @@ impl OwnFile {
             close_untouched(&db).map_err(io::Error::other)?;
         }
         let moved_to = move_aside(&self.path, now)?;
-        Ok(Replaced { file: self.path.clone(), moved_to, cause })
+        Ok(Replaced { file: self.path.clone(), moved_to: Some(moved_to), cause })
     }
 }
 
@@ -313,7 +316,7 @@ fn cannot_open(error: &rusqlite::Error) -> bool {
     matches!(error.sqlite_error_code(), Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly))
 }
 
-fn length(path: &Path) -> u64 {
+pub(super) fn length(path: &Path) -> u64 {
     fs::metadata(path).map_or(0, |metadata| metadata.len())
 }
 

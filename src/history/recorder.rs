@@ -12,7 +12,7 @@ use std::thread;
 use tokio::sync::oneshot;
 
 use crate::config::Site;
-use crate::history::file::{refusal, sync_directory_of};
+use crate::history::file::{length, refusal, sync_directory_of};
 use crate::history::journal::{JOURNAL_FILE, Journal};
 use crate::history::queue::{Limits, Queue};
 use crate::history::reserve::Reserve;
@@ -61,6 +61,9 @@ pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -
     let lock = take_lock(dir)?;
     let now = clock().wall;
     let (journal_path, history_path) = (dir.join(JOURNAL_FILE), dir.join(HISTORY_FILE));
+    // A journal is written before any sample is: a history without one has lost it.
+    let journal_vanished = length(&journal_path) == 0 && length(&history_path) > 0;
+    let journal_vanished = journal_vanished.then(|| Replaced::vanished(&journal_path));
     let (mut journal, journal_replaced) = Journal::open(&journal_path, now)?;
     let (samples, history_replaced) =
         SampleStore::open(&history_path, kept.signals.clone(), kept.bounds, now)?;
@@ -83,7 +86,7 @@ pub(super) fn open_with(dir: &Path, kept: &Kept, clock: Clock, limits: Limits) -
         .map_err(|error| OpenError::io(dir, &error))?;
     Ok(Record {
         recorder: Recorder { owner: Arc::new(Owner { queue }) },
-        replaced: journal_replaced.into_iter().chain(history_replaced).collect(),
+        replaced: journal_replaced.or(journal_vanished).into_iter().chain(history_replaced).collect(),
         journal: JournalReader::new(dir),
         samples: SampleReader::new(dir),
     })

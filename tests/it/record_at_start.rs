@@ -63,6 +63,23 @@ fn an_alarm_is_not_forgotten_because_the_journal_was_damaged() {
 }
 
 #[test]
+fn a_journal_that_has_vanished_beside_its_history_is_told_and_alarmed() {
+    for empty_it in [true, false] {
+        let (_slave, home) = site_with_a_past();
+        let journal = home.data().join("journal.db");
+        std::fs::remove_file(&journal).unwrap();
+        if empty_it {
+            std::fs::write(&journal, "").unwrap();
+        }
+        let daemon = home.start();
+        daemon.wait_for("the record's alarm", |status| {
+            (by_id(&status["alarms"], "record.replaced")["active"] == true).then_some(())
+        });
+        assert_eq!(daemon.journal()[0]["kind"], "database_replaced");
+    }
+}
+
+#[test]
 fn a_record_of_a_newer_siskin_is_refused_and_left_alone() {
     for name in ["journal.db", "history.db"] {
         let (_slave, home) = site_with_a_past();

@@ -30,8 +30,9 @@ fn moved_aside_after(file: &str, damage: impl Fn(&Path)) -> String {
     let kept = open(dir.path());
     let [replaced] = kept.replaced.as_slice() else { panic!("replaced: {:?}", kept.replaced) };
     assert_eq!(replaced.file, path);
-    assert_eq!(replaced.moved_to, dir.path().join(format!("{file}.damaged-2026-03-02T16-04-05Z")));
-    assert!(fs::read(&replaced.moved_to).unwrap() == damaged, "the damaged file itself was changed");
+    let moved_to = replaced.moved_to.as_ref().unwrap();
+    assert_eq!(*moved_to, dir.path().join(format!("{file}.damaged-2026-03-02T16-04-05Z")));
+    assert!(fs::read(moved_to).unwrap() == damaged, "the damaged file itself was changed");
 
     let events_before = if file == JOURNAL_FILE { 0 } else { 2_000 };
     let event = replaced.event("willow-bend", moment(0));
@@ -97,7 +98,7 @@ fn a_log_without_its_file_is_moved_aside_and_never_played_into_a_new_one() {
     let log = dir.path().join("journal.db-wal");
     fs::write(&log, b"what a crash in the middle of moving files may leave").unwrap();
     let kept = open(dir.path());
-    let moved_to = PathBuf::from(format!("{}-wal", kept.replaced[0].moved_to.display()));
+    let moved_to = PathBuf::from(format!("{}-wal", kept.replaced[0].moved_to.as_ref().unwrap().display()));
     assert_eq!(fs::read(moved_to).unwrap(), b"what a crash in the middle of moving files may leave");
 }
 
@@ -143,7 +144,7 @@ fn damage_met_while_writing_moves_the_journal_aside_without_losing_what_waits() 
     assert_eq!(kinds, ["device_online", "database_replaced"]);
     let status = kept.recorder.status();
     assert_eq!((status.replaced.len(), status.last_error, status.events_lost), (1, None, 0));
-    assert!(status.replaced[0].moved_to.exists());
+    assert!(status.replaced[0].moved_to.as_ref().unwrap().exists());
     kept.recorder.close();
     assert_eq!(verify(dir.path(), None).unwrap().entries, 2);
 }
@@ -229,5 +230,5 @@ fn damage_met_while_writing_moves_the_history_aside_too() {
     wait_for(|| status().samples_queued + status().events_queued == 0 && status().last_error.is_none());
     assert_eq!(kept.samples.samples(DOOR, Wall::MIN, Wall::MAX).unwrap().len(), 1);
     assert_eq!(kept.journal.read_last(1).unwrap()[0].kind, "database_replaced");
-    assert!(status().replaced[0].moved_to.exists());
+    assert!(status().replaced[0].moved_to.as_ref().unwrap().exists());
 }
