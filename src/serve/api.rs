@@ -12,6 +12,7 @@ use schemars::JsonSchema;
 use serde::Deserialize;
 use tokio::time::timeout;
 
+use crate::daemon::Handle;
 use crate::history::JournalEntry;
 use crate::serve::problem::Problem;
 use crate::serve::{Face, JOURNAL_WAIT_MAX};
@@ -117,28 +118,44 @@ impl Face {
         view::Health { healthy: reasons.is_empty(), reasons, time, age_s: age, stale }
     }
 
-    /// A page of the journal. The read holds its place until it ends, even when nobody waits for it
-    /// any more: a disk that hangs takes [`crate::serve::JOURNAL_READS_MAX`] threads and no more.
+    /// A page of the journal.
     pub(super) async fn journal(
         &self,
         page: JournalPage,
         limit: usize,
         wait_max: Duration,
     ) -> Result<Vec<JournalEntry>, Problem> {
-        let (handle, places) = (self.handle.clone(), Arc::clone(&self.journal_reads));
-        let read = async move {
+        let read = move |handle: Handle| async move {
+            match page {
+                JournalPage::After(after) => handle.journal(after, limit).await,
+                JournalPage::Last => handle.journal_last(limit).await,
+            }
+        };
+        self.from_journal(wait_max, read).await
+    }
+
+    /// What `read` finds in the journal. It holds its place until it ends, even when nobody waits for
+    /// it any more: a disk that hangs takes [`crate::serve::JOURNAL_READS_MAX`] threads and no more.
+    pub(super) async fn from_journal<T, R>(
+        &self,
+        wait_max: Duration,
+        read: impl FnOnce(Handle) -> R,
+    ) -> Result<T, Problem>
+    where
+        T: Send + 'static,
+        R: Future<Output = Result<T, String>> + Send + 'static,
+    {
+        let (read, places) = (read(self.handle.clone()), Arc::clone(&self.journal_reads));
+        let placed = async move {
             let place = places.acquire_owned().await;
             let read = async move {
                 let _place = place;
-                match page {
-                    JournalPage::After(after) => handle.journal(after, limit).await,
-                    JournalPage::Last => handle.journal_last(limit).await,
-                }
+                read.await
             };
             tokio::spawn(read).await
         };
-        match timeout(wait_max, read).await {
-            Ok(Ok(Ok(entries))) => Ok(entries),
+        match timeout(wait_max, placed).await {
+            Ok(Ok(Ok(found))) => Ok(found),
             Ok(Ok(Err(why))) => Err(Problem::unavailable(format!("the journal cannot be read: {why}"))),
             Ok(Err(_)) => Err(Problem::unavailable("the daemon is stopping")),
             Err(_) => Err(Problem::unavailable(format!("the journal did not answer within {wait_max:?}"))),

@@ -13,9 +13,10 @@ use serde_json::{Map, Value, json};
 
 use crate::serve::api::{self, JournalQuery};
 use crate::serve::history::{self, HistoryQuery};
+use crate::serve::performance::{self, PerformanceQuery};
 use crate::serve::problem::Problem;
 use crate::serve::{Face, metrics, stream};
-use crate::view::{Alarm, Alarms, Health, History, Journal, Signal, Signals, Status};
+use crate::view::{Alarm, Alarms, Health, History, Journal, Performance, Signal, Signals, Status};
 
 /// One endpoint and what is said of it.
 struct Endpoint {
@@ -85,6 +86,14 @@ fn endpoints() -> Vec<Endpoint> {
             .tells::<Journal>()
             .asked_by::<JournalQuery>()
             .refuses(503),
+        Endpoint::new(
+            "/api/v1/performance",
+            get(performance::performance),
+            "How well the alarms served their operator.",
+        )
+        .tells::<Performance>()
+        .asked_by::<PerformanceQuery>()
+        .refuses(503),
         Endpoint::new(
             "/api/v1/stream",
             get(stream::stream),
@@ -191,7 +200,7 @@ mod tests {
     use crate::view::story::story;
 
     /// A question for each endpoint, the code of its answer, and the path that describes it.
-    const QUESTIONS: [(&str, u16, &str); 16] = [
+    const QUESTIONS: [(&str, u16, &str); 18] = [
         ("/api/v1/status", 200, "/api/v1/status"),
         ("/api/v1/signals", 200, "/api/v1/signals"),
         ("/api/v1/signals/h2s-1.concentration", 200, "/api/v1/signals/{id}"),
@@ -205,6 +214,8 @@ mod tests {
         ("/api/v1/alarms/nothing", 404, "/api/v1/alarms/{id}"),
         ("/api/v1/journal?limit=2", 200, "/api/v1/journal"),
         ("/api/v1/journal?limit=0", 400, "/api/v1/journal"),
+        ("/api/v1/performance", 200, "/api/v1/performance"),
+        ("/api/v1/performance?to=yesterday", 400, "/api/v1/performance"),
         ("/api/v1/openapi.json", 200, "/api/v1/openapi.json"),
         ("/health", 200, "/health"),
         ("/health", 503, "/health"),
@@ -257,6 +268,7 @@ mod tests {
         };
         assert_eq!(asked("/api/v1/signals/{id}/history"), ["id", "from", "points", "to"]);
         assert_eq!(asked("/api/v1/journal"), ["after", "limit"]);
+        assert_eq!(asked("/api/v1/performance"), ["from", "to"]);
         for (path, item) in paths {
             assert!(
                 item["get"]["responses"].as_object().is_some_and(|responses| !responses.is_empty()),

@@ -26,7 +26,7 @@ pub const WAIT_MAX: Duration = Duration::from_secs(10);
 
 const DAY_S: u64 = 24 * 3600;
 const POINTS_USUAL: usize = 500;
-const RANGE_USUAL: Duration = Duration::from_secs(DAY_S);
+const DAYS_USUAL: u64 = 1;
 
 /// What may be asked of the history.
 #[derive(Debug, Deserialize, JsonSchema)]
@@ -60,21 +60,33 @@ pub async fn history(
 
 /// The time that is asked for, and in how many pieces.
 fn limits(query: &HistoryQuery, now: Wall) -> Result<(Wall, Wall, usize), Problem> {
-    let to = query.to.map_or(now, |to| to.0);
-    let earlier = || to.checked_sub(RANGE_USUAL).map_err(|_| Problem::bad_request("`to` is too early"));
-    let from = query.from.map_or_else(earlier, |from| Ok(from.0))?;
+    let (from, to) = between(query.from, query.to, now, DAYS_USUAL)?;
     let points = query.points.unwrap_or(POINTS_USUAL);
     if !(1..=POINTS_MAX).contains(&points) {
         return Err(Problem::bad_request(format!("points must be from 1 to {POINTS_MAX}")));
     }
-    match Duration::try_from(to.duration_since(from)) {
-        Ok(range) if range > RANGE_MAX => {
-            let days = RANGE_MAX.as_secs() / DAY_S;
-            Err(Problem::bad_request(format!("at most {days} days are told at once: ask in several turns")))
-        }
-        Ok(range) if !range.is_zero() => Ok((from, to, points)),
-        Ok(_) | Err(_) => Err(Problem::bad_request("`from` must be earlier than `to`")),
+    if Duration::try_from(to.duration_since(from)).is_ok_and(|range| range > RANGE_MAX) {
+        let days = RANGE_MAX.as_secs() / DAY_S;
+        return Err(Problem::bad_request(format!(
+            "at most {days} days are told at once: ask in several turns"
+        )));
     }
+    Ok((from, to, points))
+}
+
+/// The time that is asked for: it ends now when nothing is said of its end, and takes so many days when
+/// nothing is said of its beginning.
+pub(super) fn between(
+    from: Option<Instant>,
+    to: Option<Instant>,
+    now: Wall,
+    days_usual: u64,
+) -> Result<(Wall, Wall), Problem> {
+    let to = to.map_or(now, |to| to.0);
+    let earlier = || to.checked_sub(Duration::from_secs(days_usual * DAY_S));
+    let too_early = |_| Problem::bad_request("`to` is too early");
+    let from = from.map_or_else(|| earlier().map_err(too_early), |from| Ok(from.0))?;
+    if from < to { Ok((from, to)) } else { Err(Problem::bad_request("`from` must be earlier than `to`")) }
 }
 
 impl Face {

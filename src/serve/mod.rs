@@ -2,8 +2,8 @@
 //!
 //! [`start`] binds, and returns once it is listening. [`listener`] takes connections in and keeps
 //! their number and their patience bounded; [`gate`] refuses what no page may ask; [`endpoints`]
-//! lists what machines may ask, and describes it; [`api`], [`history`], [`stream`], [`metrics`] and [`page`]
-//! answer; [`problem`] is the shape of every refusal. All knowledge comes
+//! lists what machines may ask, and describes it; [`api`], [`history`], [`performance`],
+//! [`stream`], [`metrics`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
 //! from the [`Handle`], in the shapes of [`crate::view`].
 
 mod api;
@@ -14,6 +14,7 @@ mod listener;
 mod metrics;
 mod page;
 mod patience;
+mod performance;
 mod problem;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]

@@ -12,7 +12,8 @@ use tokio::net::TcpStream;
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
-use crate::alarm::performance::{Count, Performance};
+use crate::alarm::Priority;
+use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::daemon::{Handle, Health, HistorySource, JournalSource, Request};
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Mono, Wall};
@@ -48,8 +49,21 @@ impl JournalSource for Journal {
     }
 
     fn performance(&self, from: Wall, to: Wall) -> Result<Performance, String> {
-        self.0.lock().unwrap().clone().map(|_| Count::new(from, to).finish())
+        let mut count = Count::new(from, to);
+        for entry in self.0.lock().unwrap().clone()? {
+            match entry.kind.as_str() {
+                "started" => count.take(entry.time, Happened::Started),
+                "alarm_raised" => count.take(entry.time, raised(&entry.subject)),
+                _ => {}
+            }
+        }
+        Ok(count.finish())
     }
+}
+
+fn raised(alarm: &str) -> Happened<'_> {
+    let (active, priority) = (Some(true), Some(Priority::High));
+    Happened::Alarm(Change { alarm, active, calls: true, withheld: false, priority })
 }
 
 /// A history in which everything rises by one with each piece, and nothing was measured in every third.

@@ -29,6 +29,7 @@ async fn every_answer_has_the_shape_of_its_golden_file() {
     golden("alarms", &rig.get("/api/v1/alarms").await);
     golden("alarm", &rig.get("/api/v1/alarms/h2s-high").await);
     golden("journal", &rig.get("/api/v1/journal?after=1&limit=2").await);
+    golden("performance", &rig.get("/api/v1/performance").await);
     golden("health", &rig.get("/health").await);
     golden("unknown_signal", &rig.get("/api/v1/signals/h2s-1.concentratoin").await);
 }
@@ -134,6 +135,26 @@ async fn a_journal_that_cannot_be_read_is_said_so() {
     assert_eq!(answer.status, 503);
     assert_eq!(answer.json()["detail"], "the journal cannot be read: journal.db: disk I/O error");
     assert_eq!(rig.get("/api/v1/status").await.status, 200);
+}
+
+#[tokio::test]
+async fn the_alarms_performance_is_told_over_the_time_asked_for() {
+    let rig = Rig::telling(story()).await;
+    let told = |query: &str| {
+        let path = format!("/api/v1/performance?{query}");
+        let rig = &rig;
+        async move { rig.get(&path).await }
+    };
+    let week = told("").await.json();
+    assert_eq!(week["from"], "2026-02-23T15:04:05.120Z", "seven days up to now");
+    assert_eq!((&week["calls"], &week["watched_s"]), (&json!(2), &json!(245.12)));
+    let first = told("to=2026-03-02T15:01:10Z").await.json();
+    assert_eq!((&first["calls"], &first["to"]), (&json!(1), &json!("2026-03-02T15:01:10.000Z")));
+    let backwards = told("from=2026-03-02T15:00:00Z&to=2026-03-02T15:00:00Z").await;
+    assert_eq!(backwards.status, 400);
+    assert_eq!(backwards.json()["detail"], "`from` must be earlier than `to`");
+    let broken = Rig::with_journal(story(), Err("journal.db: disk I/O error".to_owned())).await;
+    assert_eq!(broken.get("/api/v1/performance").await.status, 503);
 }
 
 #[tokio::test]
