@@ -73,7 +73,7 @@ fn tell(told: &Performance, terminal: &Terminal, out: &mut dyn Write) -> io::Res
         writeln!(out, "{line}")?;
     }
     writeln!(out, "\n  {:35}  {:>18}  goal", "", "here")?;
-    for figure in figures(told) {
+    for figure in words::figures(told) {
         let mark = if figure.is_kept { Mark::Plain } else { Mark::Wrong };
         let beyond = if figure.is_kept { "" } else { "  !" };
         let row = format!("  {:35}  {:>18}  {}{beyond}", figure.what, figure.here, figure.goal);
@@ -92,58 +92,13 @@ const NOTE: &str = "A call is an alarm raised, raised again, or told again while
     withheld alarm does is not counted. ! stands where a goal is missed. Goals are those of ISA-18.2 / IEC \
     62682 and EEMUA 191, most of them from memory: see docs/operator.md.";
 
-/// One figure against its goal.
-struct Figure {
-    what: &'static str,
-    here: String,
-    goal: String,
-    is_kept: bool,
-}
-
-fn figures(told: &Performance) -> Vec<Figure> {
-    let rate = |what, rate: Option<f64>, goal: f64| Figure {
-        what,
-        here: rate.map_or_else(|| "not known".to_owned(), |rate| format!("{rate:.1}")),
-        goal: format!("at most {goal}"),
-        is_kept: rate.is_none_or(|rate| rate <= goal),
-    };
-    let count =
-        |what, here: usize, goal: String, is_kept| Figure { what, here: here.to_string(), goal, is_kept };
-    vec![
-        count("calls", told.calls, String::new(), true),
-        rate("calls an hour", told.calls_per_hour, goal::PER_HOUR_MAX),
-        rate("calls a day", told.calls_per_day, goal::PER_DAY_MAX),
-        rate("calls in ten minutes, on average", told.calls_per_ten_minutes, goal::PER_TEN_MINUTES_MAX),
-        count(
-            "most calls in any ten minutes",
-            told.most_in_ten_minutes,
-            format!("at most {}", goal::IN_TEN_MINUTES_MAX),
-            told.most_in_ten_minutes <= goal::IN_TEN_MINUTES_MAX,
-        ),
-        count("floods", told.floods, String::new(), true),
-        Figure {
-            what: "time in flood",
-            here: format!("{} ({})", words::duration(told.in_flood_s.0), finely(told.in_flood_share)),
-            goal: format!("less than {:.0} %", goal::IN_FLOOD_SHARE_MAX * 100.0),
-            is_kept: told.in_flood_share.is_none_or(|share| share < goal::IN_FLOOD_SHARE_MAX),
-        },
-        count("chattering alarms", told.chattering.len(), "none".to_owned(), told.chattering.is_empty()),
-        count(
-            "stale alarms, active for over a day",
-            told.stale.len(),
-            format!("fewer than {}", goal::STALE_MAX),
-            told.stale.len() < goal::STALE_MAX,
-        ),
-    ]
-}
-
 fn tell_alarms(told: &Performance, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
     if !told.most_frequent.is_empty() {
-        let together = percent(told.most_frequent_share);
+        let together = words::percent(told.most_frequent_share);
         writeln!(out, "\nMost frequent, together {together} of all calls")?;
     }
     for frequent in &told.most_frequent {
-        writeln!(out, "  {:>6} {:>5}  {}", frequent.calls, percent(frequent.share), frequent.alarm)?;
+        writeln!(out, "  {:>6} {:>5}  {}", frequent.calls, words::percent(frequent.share), frequent.alarm)?;
     }
     if !told.chattering.is_empty() {
         writeln!(out, "\nChattering: calls within one minute")?;
@@ -163,20 +118,12 @@ fn tell_alarms(told: &Performance, terminal: &Terminal, out: &mut dyn Write) -> 
 }
 
 fn tell_priorities(told: &Performance, out: &mut dyn Write) -> io::Result<()> {
-    let [high, medium, low] = goal::PRIORITY_SHARES.map(|share| percent(Some(share)));
+    let [high, medium, low] = goal::PRIORITY_SHARES.map(|share| words::percent(Some(share)));
     writeln!(out, "\nBy priority; goal about {low} low, {medium} medium, {high} above")?;
     for of in &told.by_priority {
-        writeln!(out, "  {:>6} {:>5}  {}", of.calls, percent(of.share), of.priority)?;
+        writeln!(out, "  {:>6} {:>5}  {}", of.calls, words::percent(of.share), of.priority)?;
     }
     Ok(())
-}
-
-fn finely(share: Option<f64>) -> String {
-    share.map_or_else(|| "-".to_owned(), |share| format!("{:.1} %", share * 100.0))
-}
-
-fn percent(share: Option<f64>) -> String {
-    share.map_or_else(|| "-".to_owned(), |share| format!("{:.0} %", share * 100.0))
 }
 
 #[cfg(test)]

@@ -131,12 +131,12 @@ impl Face {
                 JournalPage::Last => handle.journal_last(limit).await,
             }
         };
-        self.from_journal(wait_max, read).await
+        self.read_journal(wait_max, read).await
     }
 
     /// What `read` finds in the journal. It holds its place until it ends, even when nobody waits for
     /// it any more: a disk that hangs takes [`crate::serve::JOURNAL_READS_MAX`] threads and no more.
-    pub(super) async fn from_journal<T, R>(
+    pub(super) async fn read_journal<T, R>(
         &self,
         wait_max: Duration,
         read: impl FnOnce(Handle) -> R,

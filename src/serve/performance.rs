@@ -19,7 +19,7 @@ use crate::view::{Instant, Performance};
 pub const DAYS_USUAL: u64 = 7;
 
 /// What may be asked.
-#[derive(Debug, Default, Deserialize, JsonSchema)]
+#[derive(Debug, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct PerformanceQuery {
     /// Where the time begins; seven days before its end when absent.
@@ -38,11 +38,16 @@ pub async fn performance(
     Ok(Json(face.performance(from, to).await?))
 }
 
+/// The last days, of which there are as many as when no time is asked for.
+pub fn between_last_days(now: Wall) -> Result<(Wall, Wall), Problem> {
+    between(None, None, now, DAYS_USUAL)
+}
+
 impl Face {
     /// The alarms' performance between two times.
     pub(super) async fn performance(&self, from: Wall, to: Wall) -> Result<Performance, Problem> {
         let figures = self
-            .from_journal(JOURNAL_WAIT_MAX, move |handle| async move { handle.performance(from, to).await });
+            .read_journal(JOURNAL_WAIT_MAX, move |handle| async move { handle.performance(from, to).await });
         figures.await.map(Performance::from)
     }
 }

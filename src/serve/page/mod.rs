@@ -1,13 +1,13 @@
 //! The pages for people: rendered here, complete without a script, loading nothing from elsewhere.
 //!
 //! [`overview`] is the status page, [`detail`] the page of one signal or alarm, [`trend`] what a
-//! signal has been, [`journal`] the
-//! record. Each turns a view into rows of words, and a template lays them out. The script beside
+//! signal has been, [`journal`] the record, [`performance`] how well the alarms serve. Each turns a view into rows of words, and a template lays them out. The script beside
 //! them only replaces the main part when the snapshot changes, and says so when it cannot.
 
 mod detail;
 mod journal;
 mod overview;
+mod performance;
 mod row;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -33,6 +33,7 @@ pub fn routes() -> Router<Face> {
         .route("/signals/{id}", get(detail::signal))
         .route("/alarms/{id}", get(detail::alarm))
         .route("/journal", get(journal::page))
+        .route("/performance", get(performance::page))
         .route("/style.css", get(|| async { asset("text/css; charset=utf-8", include_str!("style.css")) }))
         .route("/live.js", get(|| async { asset("text/javascript; charset=utf-8", include_str!("live.js")) }))
         .route("/icon.svg", get(|| async { asset("image/svg+xml", include_str!("icon.svg")) }))

@@ -10,13 +10,14 @@ use crate::view::story::{quiet_story, story};
 /// The most bytes of a page of a usual site: it must come over a poor radio link.
 const PAGE_BYTES_MAX: usize = 60 * 1024;
 
-const PAGES: [&str; 6] = [
+const PAGES: [&str; 7] = [
     "/",
     "/signals/h2s-1.concentration",
     "/signals/btu-1.heating",
     "/alarms/h2s-high",
     "/journal",
     "/journal?after=2",
+    "/performance",
 ];
 
 async fn page(rig: &Rig, path: &str) -> String {
@@ -199,9 +200,13 @@ async fn every_page_is_small_and_loads_nothing_from_elsewhere_and_nothing_inline
 async fn a_live_page_renews_itself_without_a_script_and_a_page_of_the_past_stays() {
     let rig = Rig::telling(story()).await;
     let renewal = "<noscript><meta http-equiv=\"refresh\" content=\"5\"></noscript>";
-    for (path, live) in
-        [("/", true), ("/journal", true), ("/alarms/h2s-high", true), ("/journal?after=2", false)]
-    {
+    for (path, live) in [
+        ("/", true),
+        ("/journal", true),
+        ("/alarms/h2s-high", true),
+        ("/journal?after=2", false),
+        ("/performance", false),
+    ] {
         let body = page(&rig, path).await;
         assert_eq!(body.contains(renewal), live, "{path}");
         assert_eq!(body.contains("/live.js"), live, "{path}");
@@ -215,6 +220,27 @@ async fn every_link_of_the_page_leads_somewhere() {
     for link in body.split("<a ").skip(1).map(|tag| tag.split("href=\"").nth(1).unwrap()) {
         page(&rig, link.split('"').next().unwrap()).await;
     }
+}
+
+/// The row of the table that begins with `what`.
+fn row_of<'a>(body: &'a str, what: &str) -> &'a str {
+    let (_, rest) = body.split_once(&format!("<th scope=\"row\">{what}</th>")).unwrap();
+    rest.split("</tr>").next().unwrap()
+}
+
+#[tokio::test]
+async fn the_alarms_performance_stands_beside_its_goals_and_their_sources() {
+    let rig = Rig::telling(story()).await;
+    let body = page(&rig, "/performance").await;
+    assert!(body.contains("2026-02-23 09:04:05 CST to 2026-03-02 09:04:05 CST, watched for 4 min 5 s"));
+    let hourly = row_of(&body, "calls an hour");
+    for words in ["29.4", "goal missed", "at most 6", "ISA-18.2, from memory"] {
+        assert!(hourly.contains(words), "{words}: {hourly}");
+    }
+    let most = row_of(&body, "most calls in any ten minutes");
+    assert!(most.contains("at most 10") && !most.contains("missed") && !most.contains("from memory"));
+    assert!(row_of(&body, "btu-1.heating.lost").contains("1 call, 50 %"));
+    assert!(!body.contains("Chattering"), "what has nothing to tell is not there");
 }
 
 #[tokio::test]

@@ -5,11 +5,13 @@
 mod alarm;
 mod event;
 mod number;
+mod performance;
 mod signal;
 mod time;
 
 pub use alarm::{alarm_state, condition_of, limit_text, verdict_text, withheld_text};
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
 pub use number::number;
+pub use performance::{Figure, figures, percent};
 pub use signal::{condition_text, label, last_good_text, quality_text, reasons_text, value_text};
 pub use time::{clock_time, date_and_time, duration, for_how_long};
