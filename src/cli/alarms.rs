@@ -113,14 +113,14 @@ fn mark(alarm: &Alarm) -> Mark {
 fn state(alarm: &Alarm, status: &Status, terminal: &Terminal) -> String {
     let withheld = words::withheld_text(alarm, status.time, &terminal.zone);
     let is_withheld = withheld.is_some();
-    let mut text = withheld.unwrap_or_else(|| words::alarm_state(alarm.state.0).to_owned());
+    let mut text = withheld.unwrap_or_else(|| words::standing(alarm));
     if let Some(since) = alarm.since {
         text += &format!(", {}", terminal.since(since, status.time));
     }
     match alarm.active {
-        None => text += ", cannot be judged now",
+        None if is_withheld => text += ", cannot be judged now",
         Some(true) if is_withheld => text += ", its condition holds",
-        Some(_) => {}
+        None | Some(_) => {}
     }
     if alarm.first_out {
         text += ", the first of its group";

@@ -12,7 +12,7 @@ use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
 use crate::serve::page::trend::{self, Span, Subject, Trend};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
-use crate::view::words::{alarm_state, date_and_time, label, value_text};
+use crate::view::words::{date_and_time, label, standing, value_text};
 use crate::view::{Alarm, Instant, Signal};
 
 #[derive(Template)]
@@ -98,7 +98,7 @@ pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<H
     let unknown = || Problem::unknown("alarm", &id, status.alarms.iter().map(|alarm| alarm.id.as_str()));
     let alarm = status.alarms.iter().find(|alarm| alarm.id == id).ok_or_else(unknown)?;
     rendered(&AlarmPage {
-        frame: Frame::new(&face, &format!("{}: {}", alarm.name, alarm_state(alarm.state.0)), true),
+        frame: Frame::new(&face, &format!("{}: {}", alarm.name, standing(alarm)), true),
         row: AlarmRow::of(alarm, &status.signals, here),
         deadband: alarm.deadband.map_or_else(String::new, |deadband| deadband.to_string()),
         latching: alarm.latching,

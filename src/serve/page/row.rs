@@ -6,8 +6,8 @@ use crate::alarm::{Life, Withheld};
 use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::words::{
-    alarm_state, clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text,
-    event_who_text, for_how_long, label, last_good_text, quality_text, reasons_text, value_text,
+    clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
+    for_how_long, label, last_good_text, quality_text, reasons_text, standing, value_text,
 };
 use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -111,7 +111,7 @@ impl AlarmRow {
 }
 
 fn state(alarm: &Alarm, here: Here<'_>) -> String {
-    let state = alarm_state(alarm.state.0);
+    let state = standing(alarm);
     let until = alarm.shelved_until.filter(|_| alarm.withheld() == Some(Withheld::Shelved));
     let until = until.map_or_else(String::new, |until| format!(" until {}", here.clock(until)));
     let beneath = match (alarm.withheld(), alarm.active) {

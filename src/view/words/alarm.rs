@@ -25,6 +25,17 @@ pub fn alarm_state(state: impl Into<AlarmState>) -> &'static str {
     }
 }
 
+/// Where an alarm that is told stands now. One whose condition cannot be known is never called normal,
+/// whatever it was when it last was known.
+pub fn standing(alarm: &Alarm) -> String {
+    let state = alarm_state(alarm.state.0);
+    match (alarm.state.0, alarm.active) {
+        (AlarmState::Told(Life::Normal), None) => "cannot be judged now".to_owned(),
+        (AlarmState::Told(_), None) => format!("{state}, cannot be judged now"),
+        (AlarmState::Told(_), Some(_)) | (AlarmState::Withheld(_), _) => state.to_owned(),
+    }
+}
+
 /// Why it is withheld, until when and by whom: `shelved until 09:04:05 by R. Vale (operator): filter
 /// change`. `None` when it is told.
 pub fn withheld_text(alarm: &Alarm, now: Instant, zone: &TimeZone) -> Option<String> {
@@ -79,5 +90,25 @@ pub const fn verdict_text(verdict: Verdict) -> &'static str {
         Verdict::OutsideLimits => "Outside limits",
         Verdict::NotKnown => "Not known",
         Verdict::NoLimits => "No limits set",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::view::{Status, Word, story};
+
+    #[test]
+    fn an_alarm_whose_condition_cannot_be_known_is_never_called_normal() {
+        let snapshot = story::story();
+        let mut status = Status::of(&snapshot, snapshot.at);
+        for alarm in &mut status.alarms {
+            for life in Life::ALL {
+                (alarm.state, alarm.active) = (Word(AlarmState::Told(life)), None);
+                let text = standing(alarm);
+                assert!(text.ends_with("cannot be judged now") && !text.contains("normal"), "{text}");
+            }
+        }
+        assert!(!status.alarms.is_empty());
     }
 }

@@ -9,7 +9,7 @@ mod performance;
 mod signal;
 mod time;
 
-pub use alarm::{alarm_state, condition_of, limit_text, verdict_text, withheld_text};
+pub use alarm::{alarm_state, condition_of, limit_text, standing, verdict_text, withheld_text};
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
 pub use number::number;
 pub use performance::{Figure, figures, percent};
