@@ -27,20 +27,8 @@ pub(super) fn about(alarms: &[Told]) -> Vec<Problem> {
 
 /// A level at which an alarm is raised, and which way its value comes back: -1 down, 1 up.
 fn level(spec: &AlarmSpec) -> Option<(Limit, f64)> {
-    match spec.kind {
-        Kind::High(limit) => Some((limit, -1.0)),
-        Kind::Low(limit) => Some((limit, 1.0)),
-        Kind::Rise(..)
-        | Kind::Fall(..)
-        | Kind::AverageHigh(..)
-        | Kind::AverageLow(..)
-        | Kind::State { .. }
-        | Kind::Deviation { .. }
-        | Kind::Frozen { .. }
-        | Kind::Lost
-        | Kind::Vote { .. }
-        | Kind::Fault(_) => None,
-    }
+    let back = if matches!(spec.kind, Kind::Low(_)) { 1.0 } else { -1.0 };
+    spec.kind.value_limit().map(|limit| (limit, back))
 }
 
 /// The next setpoint on the way back must lie beyond the deadband.
