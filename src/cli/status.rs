@@ -226,7 +226,7 @@ fn lines(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Resul
             Some(LineState::Up) if line.noisy == Some(true) => Mark::Doubt,
             Some(LineState::Up) => Mark::Plain,
             Some(LineState::Down) => Mark::Wrong,
-            None => Mark::Doubt,
+            Some(LineState::Lent) | None => Mark::Doubt,
         };
         let row = format!("  {:width$}  {}", line.id, line_text(line));
         for line in terminal.fold(6, &row) {
@@ -241,6 +241,7 @@ fn line_text(line: &Line) -> String {
         (None, _, _) => return "has not reported yet".to_owned(),
         (Some(LineState::Down), Some(cause), _) => format!("down: {cause}"),
         (Some(LineState::Down), None, _) => "down".to_owned(),
+        (Some(LineState::Lent), cause, _) => format!("lent {}", cause.as_deref().unwrap_or_default()),
         (Some(LineState::Up), _, Some(load)) => format!("up, {:.0} % of its time in use", load * 100.0),
         (Some(LineState::Up), _, None) => "up".to_owned(),
     };

@@ -5,6 +5,7 @@ use std::time::Duration;
 use serde::Serialize;
 use tokio::time::timeout;
 
+use crate::control::loan::Held;
 use crate::control::protocol::{
     ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest,
     PerformanceRequest, Request,
@@ -16,19 +17,21 @@ use crate::view::{self, Journal, Status, Word};
 /// How long an action may take until it is in the journal.
 const ACT_MAX: Duration = Duration::from_secs(8);
 
-/// The answer to a request of this operating-system user.
-pub(super) async fn answer(request: Request, user: &str, handle: &Handle) -> Answer {
+/// The answer to a request of this operating-system user, whose connection holds what is `held`.
+pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: &mut Held) -> Answer {
     let answered = match request {
         Request::Status {} => json(&Status::of(&handle.snapshot(), handle.now())),
         Request::Alarms {} => json(&view::Alarms::of(&handle.snapshot(), handle.now())),
         Request::Journal(wanted) => journal(&wanted, handle).await,
         Request::Performance(wanted) => performance(wanted, handle).await,
         Request::Act(wanted) => act(wanted, user, handle).await,
+        Request::LendLine(wanted) => held.lend(wanted, user, handle).await,
+        Request::ReturnLine {} => held.give_back(),
     };
     answered.unwrap_or_else(Answer::Error)
 }
 
-fn json(shape: &impl Serialize) -> Result<Answer, Failure> {
+pub(super) fn json(shape: &impl Serialize) -> Result<Answer, Failure> {
     serde_json::value::to_raw_value(shape)
         .map(Answer::Answer)
         .map_err(|error| unavailable(format!("the answer has no JSON: {error}")))
@@ -79,7 +82,7 @@ async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, 
     }
 }
 
-fn unavailable(message: String) -> Failure {
+pub(super) fn unavailable(message: String) -> Failure {
     Failure { kind: FailureKind::Unavailable, message }
 }
 

@@ -10,6 +10,7 @@
 mod answer;
 mod caller;
 pub mod client;
+mod loan;
 pub mod protocol;
 mod server;
 mod socket;

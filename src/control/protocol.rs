@@ -28,6 +28,8 @@ pub const JOURNAL_ENTRIES_DEFAULT: usize = 100;
 pub const NAME_CHARS_MAX: usize = 64;
 /// The longest remark, in characters.
 pub const REMARK_CHARS_MAX: usize = 500;
+/// The longest time for which a line is lent.
+pub const LOAN_MAX: Duration = Duration::from_secs(4 * 3600);
 
 /// A request.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -43,6 +45,10 @@ pub enum Request {
     Performance(PerformanceRequest),
     /// An operator action.
     Act(ActRequest),
+    /// Lend a line to this connection.
+    LendLine(LendRequest),
+    /// Take the lent line back.
+    ReturnLine {},
 }
 
 /// Between which times.
@@ -53,6 +59,38 @@ pub struct PerformanceRequest {
     pub from: Instant,
     /// Until when.
     pub to: Instant,
+}
+
+/// Which line, and for how long.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct LendRequest {
+    /// Its id.
+    pub line: String,
+    /// For how many seconds at most.
+    pub for_s: u64,
+    /// The name of who works on it, beside the operating-system user that the daemon finds out by itself.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub name: Option<String>,
+    /// What for, in their words.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub remark: Option<String>,
+}
+
+/// A line that is lent to this connection.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineLent {
+    /// Its id.
+    pub line: String,
+    /// When it is taken back at the latest.
+    pub until: Instant,
+}
+
+/// A line that is no longer lent to this connection.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct LineReturned {
+    /// Its id.
+    pub line: String,
 }
 
 /// Which entries of the journal.
@@ -174,6 +212,8 @@ pub enum FailureKind {
     Stopping,
     /// The action was done, but is not recorded so far.
     NotRecorded,
+    /// Somebody else has the line.
+    Lent,
     /// The daemon could not find the answer.
     Unavailable,
 }
@@ -211,7 +251,8 @@ impl Request {
 
     fn check(&self) -> Result<(), Failure> {
         match self {
-            Request::Status {} | Request::Alarms {} => Ok(()),
+            Request::Status {} | Request::Alarms {} | Request::ReturnLine {} => Ok(()),
+            Request::LendLine(lend) => lend.check(),
             Request::Performance(between) if between.from < between.to => Ok(()),
             Request::Performance(_) => {
                 Err(Failure::bad_request("`from` must be earlier than `to`".to_owned()))
@@ -219,6 +260,17 @@ impl Request {
             Request::Journal(journal) => journal.check(),
             Request::Act(act) => act.check(),
         }
+    }
+}
+
+impl LendRequest {
+    fn check(&self) -> Result<(), Failure> {
+        if !(1..=LOAN_MAX.as_secs()).contains(&self.for_s) {
+            let message = format!("`for_s` must be 1 to {}: a lent line is not watched", LOAN_MAX.as_secs());
+            return Err(Failure::bad_request(message));
+        }
+        check_words("name", self.name.as_deref(), NAME_CHARS_MAX)?;
+        check_words("remark", self.remark.as_deref(), REMARK_CHARS_MAX)
     }
 }
 
@@ -427,6 +479,10 @@ mod tests {
             (r#"{"ask":"act","kind":"reset","alarms":"all","name":" "}"#, "`name` is empty"),
             (r#"{"ask":"act","kind":"reset","alarms":"all","remark":"a\u001b[2J"}"#, "control character"),
             (long_remark.as_str(), "longer than 500 characters"),
+            (r#"{"ask":"lend_line","line":"east"}"#, "missing field `for_s`"),
+            (r#"{"ask":"lend_line","line":"east","for_s":0}"#, "`for_s` must be 1 to 14400"),
+            (r#"{"ask":"lend_line","line":"east","for_s":14401}"#, "`for_s` must be 1 to 14400"),
+            (r#"{"ask":"lend_line","line":"east","for_s":9,"remark":" "}"#, "`remark` is empty"),
             (r#"{"ask":"journal","last":1001}"#, "at most 1000 journal entries"),
             (r#"{"ask":"journal","limit":1001}"#, "at most 1000 journal entries"),
             (r#"{"ask":"journal","after":1,"last":1}"#, "`last` cannot go with"),

@@ -17,6 +17,7 @@ use tokio_util::task::TaskTracker;
 
 use crate::control::answer::answer;
 use crate::control::caller::user_name;
+use crate::control::loan::Held;
 use crate::control::protocol::{
     Answer, CONNECTIONS_MAX, Failure, FailureKind, IDLE_MAX, REQUEST_BYTES_MAX, Request,
 };
@@ -107,17 +108,19 @@ async fn converse(mut stream: UnixStream, handle: &Handle, stop: &CancellationTo
     let (read, mut write) = stream.split();
     let mut read = BufReader::new(read);
     let mut request = Vec::new();
+    let mut held = Held::default();
     loop {
         request.clear();
         let arrived = tokio::select! {
             () = stop.cancelled() => return Ok(()),
-            arrived = timeout(IDLE_MAX, next_request(&mut read, &mut request)) => arrived??,
+            () = held.over() => return Ok(()),
+            arrived = timeout(held.idle_max(), next_request(&mut read, &mut request)) => arrived??,
         };
         let answer = match arrived {
             Arrived::Nothing => return Ok(()),
             Arrived::TooLong => Answer::Error(too_long()),
             Arrived::Whole => match Request::parse(&request) {
-                Ok(request) => answer(request, &user, handle).await,
+                Ok(request) => answer(request, &user, handle, &mut held).await,
                 Err(failure) => Answer::Error(failure),
             },
         };

@@ -7,6 +7,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::alarm::performance::Performance;
 use crate::daemon::Health;
+use crate::daemon::loans::Lenders;
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Clock, Moment, Wall};
 use crate::monitor::{Action, ActionResult, Snapshot};
@@ -59,6 +60,7 @@ pub struct Handle {
     requests: mpsc::Sender<Request>,
     journal: Arc<dyn JournalSource>,
     history: Option<Arc<dyn HistorySource>>,
+    pub(super) lenders: Lenders,
 }
 
 impl Handle {
@@ -70,12 +72,17 @@ impl Handle {
         requests: mpsc::Sender<Request>,
         journal: Arc<dyn JournalSource>,
     ) -> Self {
-        Handle { clock, snapshots, health, requests, journal, history: None }
+        Handle { clock, snapshots, health, requests, journal, history: None, lenders: Lenders::default() }
     }
 
     /// The same handle, with a history to read; without one it has none to show.
     pub fn with_history(self, history: Arc<dyn HistorySource>) -> Self {
         Handle { history: Some(history), ..self }
+    }
+
+    /// The same handle, by which these lines can be asked for; without them none can.
+    pub(super) fn with_lenders(self, lenders: Lenders) -> Self {
+        Handle { lenders, ..self }
     }
 
     /// Now, on both clocks.

@@ -7,6 +7,7 @@ use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
 use crate::daemon::StartError;
+use crate::daemon::loans::{LOANS_WAITING_MAX, Lenders};
 use crate::modbus::{self, LineOutput, LinePlan};
 use crate::moment::Clock;
 use crate::signal::LineIndex;
@@ -18,6 +19,8 @@ pub(super) struct Lines {
     clock: Clock,
     /// To the monitor, which ends when nobody holds this any more.
     outputs: mpsc::Sender<LineOutput>,
+    /// By whom the lines are asked for.
+    lenders: Lenders,
     at_work: Vec<AtWork>,
 }
 
@@ -28,16 +31,24 @@ struct AtWork {
 }
 
 impl Lines {
-    pub(super) fn new(data: PathBuf, clock: Clock, outputs: mpsc::Sender<LineOutput>) -> Lines {
-        Lines { data, clock, outputs, at_work: Vec::new() }
+    pub(super) fn new(
+        data: PathBuf,
+        clock: Clock,
+        outputs: mpsc::Sender<LineOutput>,
+        lenders: Lenders,
+    ) -> Lines {
+        Lines { data, clock, outputs, lenders, at_work: Vec::new() }
     }
 
     /// Sets a line to work.
     pub(super) fn start(&mut self, plan: LinePlan) -> Result<(), StartError> {
         let (line, what) = (plan.line, format!("line {}", plan.spec.id));
         let stop = CancellationToken::new();
-        let thread = modbus::spawn(plan, self.clock.clone(), self.outputs.clone(), stop.clone());
+        let (lender, loans) = mpsc::channel(LOANS_WAITING_MAX);
+        let (clock, outputs) = (self.clock.clone(), self.outputs.clone());
+        let thread = modbus::spawn_lending(plan, clock, outputs, loans, stop.clone());
         let thread = thread.map_err(|cause| StartError::Thread { what, cause })?;
+        self.lenders.set(line, lender);
         self.at_work.push(AtWork { line, stop, thread });
         Ok(())
     }

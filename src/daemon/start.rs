@@ -13,6 +13,7 @@ use crate::config::Site;
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Memory;
 use crate::daemon::lines::Lines;
+use crate::daemon::loans::Lenders;
 use crate::daemon::reload::PlanChange;
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
@@ -86,8 +87,10 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let (requests, requests_heard) = mpsc::channel(REQUESTS_WAITING_MAX);
     let (changes, changes_heard) = mpsc::channel(1);
     let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
+    let lenders = Lenders::default();
     let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
-        .with_history(Arc::new(record.samples));
+        .with_history(Arc::new(record.samples))
+        .with_lenders(lenders.clone());
 
     let memory = Memory::open(&options.data, site);
     let mut line_plans = LinePlan::of(site);
@@ -110,7 +113,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         lines_silent_max: lines_silent_max(site),
     };
     let threads = vec![thread_of_monitor(monitor)?, keeper];
-    let mut lines = Lines::new(options.data.clone(), clock, outputs);
+    let mut lines = Lines::new(options.data.clone(), clock, outputs, lenders);
     for line in line_plans {
         lines.start(line)?;
     }

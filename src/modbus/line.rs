@@ -7,12 +7,13 @@
 
 use std::time::Duration;
 
-use tokio::sync::mpsc::Sender;
+use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio::time::Instant;
 use tokio_util::sync::CancellationToken;
 use tracing::{info, warn};
 
 use crate::modbus::device::Device;
+use crate::modbus::loan::LoanAsked;
 use crate::modbus::owed::Owed;
 use crate::modbus::plan::Turn;
 use crate::modbus::port::OpenError;
@@ -36,8 +37,14 @@ const REOPEN_AFTER_MAX: Duration = Duration::from_secs(10);
 pub(super) const ECHO_HINT: &str = "the adapter echoes every question; its echo is taken off";
 
 /// Runs the line until `stop`, or until nobody listens any more.
-pub(super) async fn run(plan: LinePlan, clock: Clock, out: Sender<LineOutput>, stop: CancellationToken) {
-    let mut line = Line::new(plan, clock, out);
+pub(super) async fn run(
+    plan: LinePlan,
+    clock: Clock,
+    out: Sender<LineOutput>,
+    loans: Receiver<LoanAsked>,
+    stop: CancellationToken,
+) {
+    let mut line = Line { loans, ..Line::new(plan, clock, out) };
     tokio::select! {
         biased;
         () = stop.cancelled() => {}
@@ -51,6 +58,8 @@ pub(super) enum End {
     Gone(String),
     /// Nobody receives what it says.
     Unheard,
+    /// Somebody asks for the line itself.
+    Wanted,
 }
 
 /// One line and all that it knows.
@@ -71,8 +80,12 @@ pub(super) struct Line {
     /// What a person should know of the port that was last opened.
     port_hints: Vec<String>,
     echoes: bool,
-    /// While the line is down: what falls due all the same.
+    /// While the line is down or lent: what falls due all the same.
     due_while_down: Option<Schedule>,
+    /// Those who ask for the line itself.
+    pub(super) loans: Receiver<LoanAsked>,
+    /// Whether somebody else has asked its devices since the port was last open.
+    pub(super) was_lent: bool,
 }
 
 impl Line {
@@ -105,6 +118,8 @@ impl Line {
             port_hints: Vec::new(),
             echoes: false,
             due_while_down: None,
+            loans: mpsc::channel(1).1,
+            was_lent: false,
             plan,
             devices,
             jobs,
@@ -118,6 +133,10 @@ impl Line {
         let mut pause = REOPEN_AFTER_MIN;
         let mut gone: Option<String> = None;
         loop {
+            while let Ok(asked) = self.loans.try_recv() {
+                self.lend(asked).await?;
+                (pause, gone) = (REOPEN_AFTER_MIN, None);
+            }
             let cause = match self.open().await {
                 Ok(wire) => match self.ask_while_open(wire).await {
                     End::Gone(cause) if self.answered_since_open => {
@@ -128,6 +147,7 @@ impl Line {
                     }
                     End::Gone(cause) => cause,
                     End::Unheard => return Ok(()),
+                    End::Wanted => continue,
                 },
                 Err(error) => match gone.take() {
                     Some(gone) => format!("{error} (the port was lost: {gone})"),
@@ -156,11 +176,12 @@ impl Line {
             return end;
         }
         self.schedule.resume(self.now().mono);
-        loop {
+        while self.loans.is_empty() {
             if let Err(end) = self.ask_next(&mut wire).await {
                 return end;
             }
         }
+        End::Wanted
     }
 
     async fn ask_next(&mut self, wire: &mut Wire) -> Result<(), End> {
@@ -181,15 +202,16 @@ impl Line {
         Ok(())
     }
 
-    /// The port is open. On its first opening a line without transaction numbers is listened to
-    /// for one time-out: a question put by whoever ran before may still be answered.
+    /// The port is open. On its first opening, and after a loan, a line without transaction numbers is
+    /// listened to for one time-out: a question put by whoever asked before may still be answered.
     async fn listen_first(&mut self) -> Result<(), End> {
         let first = self.due_while_down.is_none() && self.told.is_empty();
+        let unknown = std::mem::take(&mut self.was_lent) || first;
         self.due_while_down = None;
         self.state = LineState::Up;
         info!("line {}: up", self.plan.spec.id);
         self.report().await?;
-        if first && !is_numbered(&self.plan.spec.port) {
+        if unknown && !is_numbered(&self.plan.spec.port) {
             tokio::time::sleep(self.plan.spec.response_timeout).await;
         }
         Ok(())
@@ -198,11 +220,18 @@ impl Line {
     /// Says that the line is down, and why; no value of it is known from now on.
     async fn go_down(&mut self, cause: String) -> Result<(), End> {
         let down = LineState::Down(cause);
-        if self.state != down {
-            if let LineState::Down(cause) = &down {
-                warn!("line {}: down: {cause}", self.plan.spec.id);
-            }
-            self.state = down;
+        if let LineState::Down(cause) = &down
+            && self.state != down
+        {
+            warn!("line {}: down: {cause}", self.plan.spec.id);
+        }
+        self.stop_asking(down).await
+    }
+
+    /// Says why nothing is asked from now on, and that no value of the line is known.
+    pub(super) async fn stop_asking(&mut self, state: LineState) -> Result<(), End> {
+        if self.state != state {
+            self.state = state;
             self.report().await?;
         }
         if self.due_while_down.is_none() {
@@ -213,13 +242,14 @@ impl Line {
         Ok(())
     }
 
-    /// Waits for `pause`; whatever falls due meanwhile is told to be unknown.
-    async fn stay_down(&mut self, pause: Duration) -> Result<(), End> {
+    /// Waits for `pause`, or until somebody asks for the line; whatever falls due meanwhile is told to be
+    /// unknown.
+    pub(super) async fn stay_down(&mut self, pause: Duration) -> Result<(), End> {
         let over = self.now().mono + pause;
         loop {
             self.report_when_due().await?;
             let now = self.now().mono;
-            if now >= over {
+            if now >= over || !self.loans.is_empty() {
                 return Ok(());
             }
             let Some(due) = &mut self.due_while_down else { return Ok(()) };

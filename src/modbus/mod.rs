@@ -20,6 +20,7 @@ mod guard;
 mod learned;
 mod line;
 mod load;
+mod loan;
 mod mbap;
 mod owed;
 mod pause;
@@ -44,11 +45,12 @@ mod wire;
 use std::thread::JoinHandle;
 use std::time::Duration;
 
-use tokio::sync::mpsc::Sender;
+use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio_util::sync::CancellationToken;
 
 pub use learned::Learned;
 pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
+pub use loan::{Lent, LoanAsked};
 pub use port::OpenError;
 pub use visitor::{Answered, Reply, VisitError, Visitor};
 
@@ -137,24 +139,39 @@ pub enum LineOutput {
     },
 }
 
-/// Sets a line to work on a thread of its own, named after it, with its own runtime: no other line
-/// waits for this one's silences.
-///
-/// The thread ends within a second of `stop`, or once nobody receives `out` any more.
+/// Sets a line to work that is lent to nobody: see [`spawn_lending`].
 ///
 /// # Errors
-/// The operating system refuses the thread or the runtime. A port that cannot be opened is not an
-/// error: the line says so in its reports and tries again.
+/// As there.
 pub fn spawn(
     plan: LinePlan,
     clock: Clock,
     out: Sender<LineOutput>,
     stop: CancellationToken,
 ) -> std::io::Result<JoinHandle<()>> {
+    spawn_lending(plan, clock, out, mpsc::channel(1).1, stop)
+}
+
+/// Sets a line to work on a thread of its own, named after it, with its own runtime: no other line
+/// waits for this one's silences.
+///
+/// The thread ends within a second of `stop`, or once nobody receives `out` any more. Whoever asks for the
+/// line through `loans` gets it.
+///
+/// # Errors
+/// The operating system refuses the thread or the runtime. A port that cannot be opened is not an
+/// error: the line says so in its reports and tries again.
+pub fn spawn_lending(
+    plan: LinePlan,
+    clock: Clock,
+    out: Sender<LineOutput>,
+    loans: Receiver<LoanAsked>,
+    stop: CancellationToken,
+) -> std::io::Result<JoinHandle<()>> {
     let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build()?;
     let name = format!("line {}", plan.spec.id);
     std::thread::Builder::new().name(name).spawn(move || {
-        runtime.block_on(line::run(plan, clock, out, stop));
+        runtime.block_on(line::run(plan, clock, out, loans, stop));
         runtime.shutdown_background();
     })
 }

@@ -79,6 +79,10 @@ pub enum EventKind {
     LineNoisy,
     /// A line is quiet again.
     LineQuiet,
+    /// A line was lent to somebody who works on it: its devices are not asked. Details: until, remark.
+    LineLent,
+    /// A lent line is back. Details: by (`time`; absent when it was given back).
+    LineReturned,
     /// A device stopped answering.
     DeviceLost,
     /// A device answers (again).
@@ -115,7 +119,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 26] = [
+    pub const ALL: [EventKind; 28] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -126,6 +130,8 @@ impl EventKind {
         EventKind::LineUp,
         EventKind::LineNoisy,
         EventKind::LineQuiet,
+        EventKind::LineLent,
+        EventKind::LineReturned,
         EventKind::DeviceLost,
         EventKind::DeviceOnline,
         EventKind::AlarmRaised,
@@ -169,6 +175,8 @@ impl EventKind {
             | EventKind::LineUp
             | EventKind::LineNoisy
             | EventKind::LineQuiet
+            | EventKind::LineLent
+            | EventKind::LineReturned
             | EventKind::DeviceLost
             | EventKind::DeviceOnline
             | EventKind::RecordLost
@@ -189,6 +197,8 @@ impl EventKind {
             EventKind::LineUp => "line_up",
             EventKind::LineNoisy => "line_noisy",
             EventKind::LineQuiet => "line_quiet",
+            EventKind::LineLent => "line_lent",
+            EventKind::LineReturned => "line_returned",
             EventKind::DeviceLost => "device_lost",
             EventKind::DeviceOnline => "device_online",
             EventKind::AlarmRaised => "alarm_raised",

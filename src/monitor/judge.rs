@@ -4,6 +4,7 @@
 //! question is whether it is, now, a measurement of the gas that flows.
 
 use crate::moment::Mono;
+use crate::monitor::LineState;
 use crate::monitor::state::{Evidence, Flush, LastAnswer};
 use crate::monitor::step::Step;
 use crate::signal::{
@@ -112,6 +113,9 @@ impl Step<'_> {
     /// Why the device's last answer says nothing about the present, if it does not.
     fn silence(&self, signal: SignalIndex) -> Option<Reason> {
         let state = &self.state.signals[signal.0];
+        if self.on_lent_line(signal) {
+            return Some(Reason::LineLent);
+        }
         if state.device_lost || state.fault == Some(ReadFault::LineDown) {
             return Some(Reason::CommunicationLost);
         }
@@ -131,6 +135,12 @@ impl Step<'_> {
         self.state.signals[signal.0]
             .last
             .is_some_and(|last| age(last) >= self.plan.signals[signal.0].stale_after)
+    }
+
+    fn on_lent_line(&self, signal: SignalIndex) -> bool {
+        let line = self.plan.devices[self.plan.signals[signal.0].device.0].line;
+        let report = self.state.known.lines[line.0].as_ref();
+        report.is_some_and(|report| matches!(report.state, LineState::Lent(_)))
     }
 
     fn on_noisy_line(&self, spec: &SignalSpec) -> bool {

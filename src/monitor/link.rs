@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use crate::moment::Moment;
 use crate::monitor::step::Step;
-use crate::monitor::{Detail, EventKind};
+use crate::monitor::{Detail, Event, EventKind, Who};
 use crate::signal::{DeviceIndex, LineIndex};
 
 /// Whether a line can carry questions.
@@ -18,6 +18,28 @@ pub enum LineState {
     Up,
     /// Its port cannot be opened or has gone away, and why.
     Down(String),
+    /// Its port is closed, so that somebody else can ask its devices.
+    Lent(Box<Loan>),
+}
+
+/// To whom a line is lent.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Loan {
+    /// Who has it.
+    pub who: Who,
+    /// What for, in their words.
+    pub remark: Option<String>,
+    /// When it comes back at the latest.
+    pub until: Moment,
+}
+
+impl LineState {
+    fn loan(&self) -> Option<&Loan> {
+        match self {
+            LineState::Lent(loan) => Some(loan),
+            LineState::Up | LineState::Down(_) => None,
+        }
+    }
 }
 
 /// Whether a device answers.
@@ -167,6 +189,8 @@ impl Step<'_> {
         }
         let before = self.state.known.lines[line.0].replace(report.clone());
         self.tell_line_change(before.as_ref(), &report);
+        let lent_before = before.as_ref().is_some_and(|before| before.state.loan().is_some());
+        let loan_changed = lent_before != report.state.loan().is_some();
         let noise_changed = before.as_ref().is_some_and(|before| before.noisy) != report.noisy;
         let overload_changed =
             before.as_ref().is_some_and(LineReport::is_overloaded) != report.is_overloaded();
@@ -174,7 +198,7 @@ impl Step<'_> {
             let was = before.as_ref().and_then(|before| state_of(before, device.device));
             self.tell_device_change(was, device);
             let lost = device.state == DeviceState::Lost;
-            if noise_changed || lost != (was == Some(DeviceState::Lost)) {
+            if noise_changed || loan_changed || lost != (was == Some(DeviceState::Lost)) {
                 self.judge_device(device.device, lost);
             }
         }
@@ -196,19 +220,43 @@ impl Step<'_> {
 
     fn tell_line_change(&mut self, before: Option<&LineReport>, report: &LineReport) {
         let id = &self.plan.lines[report.line.0];
-        let was_down = before.is_some_and(|before| before.state != LineState::Up);
+        let was_down = before.is_some_and(|before| matches!(before.state, LineState::Down(_)));
+        self.tell_loan_change(before.and_then(|before| before.state.loan()), report);
         match &report.state {
             LineState::Down(cause) if !was_down => {
                 self.tell_plainly(EventKind::LineDown, id, [("cause", Detail::Text(cause.clone()))]);
             }
             LineState::Up if was_down => self.tell_plainly(EventKind::LineUp, id, []),
-            LineState::Down(_) | LineState::Up => {}
+            LineState::Down(_) | LineState::Up | LineState::Lent(_) => {}
         }
         match (before.is_some_and(|before| before.noisy), report.noisy) {
             (false, true) => self.tell_plainly(EventKind::LineNoisy, id, []),
             (true, false) => self.tell_plainly(EventKind::LineQuiet, id, []),
             (false, false) | (true, true) => {}
         }
+    }
+
+    /// Tells who has the line, and who no longer has it.
+    fn tell_loan_change(&mut self, before: Option<&Loan>, report: &LineReport) {
+        let now = report.state.loan();
+        if before == now {
+            return;
+        }
+        let (at, subject) = (self.state.now, self.plan.lines[report.line.0].clone());
+        let tell = |kind, loan: &Loan, detail| {
+            let who = Some(loan.who.clone());
+            Event { at, kind, subject: subject.clone(), who, detail }
+        };
+        let returned = before.map(|loan| {
+            let by = (at.mono >= loan.until.mono).then(|| ("by", Detail::Text("time".to_owned())));
+            tell(EventKind::LineReturned, loan, by.into_iter().collect())
+        });
+        let lent = now.map(|loan| {
+            let until = Detail::Text(loan.until.wall.to_string());
+            let remark = loan.remark.clone().map(|remark| ("remark", Detail::Text(remark)));
+            tell(EventKind::LineLent, loan, remark.into_iter().chain([("until", until)]).collect())
+        });
+        returned.into_iter().chain(lent).for_each(|event| self.tell(event));
     }
 
     fn tell_device_change(&mut self, was: Option<DeviceState>, report: &DeviceReport) {

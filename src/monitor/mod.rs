@@ -22,7 +22,7 @@ mod withhold;
 pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{
-    BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, RecordReport, Spread,
+    BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, Loan, RecordReport, Spread,
 };
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use replan::replan;

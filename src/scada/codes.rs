@@ -61,6 +61,7 @@ pub(super) const fn line_state(state: Option<LineState>) -> u16 {
         None => 1,
         Some(LineState::Up) => 2,
         Some(LineState::Down) => 3,
+        Some(LineState::Lent) => 4,
     }
 }
 

@@ -142,7 +142,7 @@ const fn field(offset: u16, form: Form, name: &'static str, meaning: &'static st
 }
 
 pub(super) const LINE_STATE: Field =
-    field(0, Form::U16, "state", "1 not known, 2 up, 3 down; 0 no line has this number");
+    field(0, Form::U16, "state", "1 not known, 2 up, 3 down, 4 lent; 0 no line has this number");
 
 pub(super) const DEVICE_STATE: Field =
     field(0, Form::U16, "state", "1 unknown, 2 online, 3 degraded, 4 lost; 0 no device has this number");
@@ -171,7 +171,7 @@ pub(super) const SIGNAL_REASONS: Field = field(
     "why it is not good, bits from the least: 0 not_yet_read, 1 communication_lost, 2 stale, \
      3 device_exception, 4 invalid_number, 5 loop_failure_low, 6 loop_failure_high, 7 loop_out_of_range, \
      8 below_range, 9 above_range, 10 sample_condition, 11 settling, 12 function_check, 13 frozen, \
-     14 line_noise",
+     14 line_noise, 15 line_lent",
 );
 
 pub(super) const ALARM_STATE: Field = field(

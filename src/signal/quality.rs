@@ -58,11 +58,13 @@ pub enum Reason {
     Frozen,
     /// The line passes so many damaged frames that the CRC can no longer vouch for the rest.
     LineNoise,
+    /// The line is lent to somebody who works on it: its devices are not asked meanwhile.
+    LineLent,
 }
 
 impl Reason {
     /// Every reason, in the order they are told.
-    pub const ALL: [Reason; 15] = [
+    pub const ALL: [Reason; 16] = [
         Reason::NotYetRead,
         Reason::CommunicationLost,
         Reason::Stale,
@@ -78,6 +80,7 @@ impl Reason {
         Reason::FunctionCheck,
         Reason::Frozen,
         Reason::LineNoise,
+        Reason::LineLent,
     ];
 
     /// The word used in JSON and in the record.
@@ -98,6 +101,7 @@ impl Reason {
             Reason::FunctionCheck => "function_check",
             Reason::Frozen => "frozen",
             Reason::LineNoise => "line_noise",
+            Reason::LineLent => "line_lent",
         }
     }
 
@@ -119,6 +123,7 @@ impl Reason {
             Reason::FunctionCheck => "the analyzer is in calibration or under test",
             Reason::Frozen => "the value has stopped moving",
             Reason::LineNoise => "the line is so noisy that a false frame could pass",
+            Reason::LineLent => "the line is lent to somebody who works on it",
         }
     }
 
@@ -142,7 +147,8 @@ impl Reason {
             | Reason::LoopFailureLow
             | Reason::LoopFailureHigh
             | Reason::SampleCondition
-            | Reason::FunctionCheck => Quality::Bad,
+            | Reason::FunctionCheck
+            | Reason::LineLent => Quality::Bad,
             Reason::LoopOutOfRange
             | Reason::BelowRange
             | Reason::AboveRange
@@ -155,7 +161,11 @@ impl Reason {
     /// The NE 107 status the reason speaks for, or `None` where the device's own status is not known.
     pub const fn condition(self) -> Option<Condition> {
         match self {
-            Reason::NotYetRead | Reason::CommunicationLost | Reason::Stale | Reason::LineNoise => None,
+            Reason::NotYetRead
+            | Reason::CommunicationLost
+            | Reason::Stale
+            | Reason::LineNoise
+            | Reason::LineLent => None,
             Reason::DeviceException
             | Reason::InvalidNumber
             | Reason::LoopFailureLow

@@ -16,7 +16,7 @@ pub struct Line {
     pub id: String,
     /// Whether it can carry questions.
     pub state: Option<LineState>,
-    /// Why it cannot.
+    /// Why it cannot; of a lent line, who has it and until when.
     pub cause: Option<String>,
     /// Share of the time that the wire was in use lately, 0 to 1.
     pub load: Option<f64>,
@@ -53,6 +53,8 @@ pub enum LineState {
     Up,
     /// Its port cannot be opened or has gone away.
     Down,
+    /// It is lent to somebody who works on it; its devices are not asked.
+    Lent,
 }
 
 /// What is known of one device.
@@ -147,6 +149,7 @@ impl Line {
             None => (None, None),
             Some(monitor::LineState::Up) => (Some(LineState::Up), None),
             Some(monitor::LineState::Down(cause)) => (Some(LineState::Down), Some(cause.clone())),
+            Some(monitor::LineState::Lent(loan)) => (Some(LineState::Lent), Some(lent_to(loan))),
         };
         Line {
             id: line.id.clone(),
@@ -177,7 +180,7 @@ impl Device {
     /// What `snapshot` knows of `device`, seen at `now`.
     pub fn of(device: &DeviceStatus, snapshot: &Snapshot, now: Moment) -> Device {
         let report = device.report.as_ref();
-        let present = report.filter(|_| !status::is_stale(snapshot, now));
+        let present = report.filter(|_| !status::is_stale(snapshot, now) && !is_lent(snapshot, &device.line));
         let response = report.and_then(|report| report.response).map(Spread::from);
         let last_response = report.and_then(|report| report.last_response);
         Device {
@@ -231,6 +234,18 @@ impl From<monitor::Counters> for Counters {
             missed_polls: counters.missed_polls,
         }
     }
+}
+
+/// `to R. Vale (operator) until 15:30:00 UTC: looking for the bad wire`.
+fn lent_to(loan: &monitor::Loan) -> String {
+    let remark = loan.remark.as_ref().map_or_else(String::new, |remark| format!(": {remark}"));
+    let until = loan.until.wall.strftime("%H:%M:%S UTC");
+    format!("to {} until {until}{remark}", loan.who)
+}
+
+fn is_lent(snapshot: &Snapshot, line: &str) -> bool {
+    let report = snapshot.lines.iter().find(|known| known.id == line).and_then(|line| line.report.as_ref());
+    report.is_some_and(|report| matches!(report.state, monitor::LineState::Lent(_)))
 }
 
 fn millis(duration: Duration) -> f64 {

@@ -16,6 +16,7 @@ mod exit_codes;
 mod gas_days;
 mod home;
 mod killed;
+mod lent_lines;
 mod never_a_false_normal;
 mod peer;
 mod ports;

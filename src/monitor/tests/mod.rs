@@ -1,7 +1,7 @@
 //! The monitor as text tables: what comes in and when, and what must come of it.
 //!
 //! A script has one line per input: seconds, then `signal=value`, `signal=silent`,
-//! `signal=exception`, `lost`, `back`, `noisy`, `quiet`, `ack`, `reset`, `shelve 60`, `shelve once`,
+//! `signal=exception`, `lost`, `back`, `noisy`, `quiet`, `ack`, `lent`, `reset`, `shelve 60`, `shelve once`,
 //! `unshelve`, `remove`, `return`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
 
 mod delays;
@@ -105,6 +105,14 @@ fn report(device: DeviceState, noisy: bool, demand: f64) -> LineReport {
     }
 }
 
+/// A report that the line is lent, always for the same 60 s from 10 s on.
+fn lent(now: Moment) -> Input {
+    let who = Who { user: "operator".to_owned(), name: Some("R. Vale".to_owned()) };
+    let until = now.at(Mono::from_millis(70_000));
+    let state = LineState::Lent(Box::new(Loan { who, remark: Some("wiring".to_owned()), until }));
+    Input::Line(LineReport { state, ..report(DeviceState::Online, false, 0.1) })
+}
+
 fn action(kind: ActionKind) -> Input {
     let who = Who { user: "operator".to_owned(), name: None };
     Input::Act(Action {
@@ -159,6 +167,7 @@ fn run(plan: &Plan, script: &str) -> String {
             "lost" => line_report(DeviceState::Lost, false),
             "back" | "quiet" => line_report(DeviceState::Online, false),
             "noisy" => line_report(DeviceState::Online, true),
+            "lent" => lent(now),
             "overloaded" => Input::Line(report(DeviceState::Online, false, 1.3)),
             "restart" => {
                 state = State::new(plan, now);

@@ -111,6 +111,19 @@ fn a_noisy_line_makes_samples_uncertain_and_speaks_for_itself() {
 }
 
 #[test]
+fn a_lent_line_measures_nothing_and_its_lost_alarm_speaks() {
+    check_plain(
+        "10 lent\n 10.5 show\n 11 lent\n 39 lent\n 41 tick\n 50 quiet\n 51 show",
+        "10 line_lent east
+         10.5 h2s - bad [line_lent], high normal active null
+         40 alarm_raised lost -> unacknowledged
+         50 line_returned east
+         50 alarm_cleared lost -> returned_unacknowledged
+         51 h2s 1 good [], high normal active false",
+    );
+}
+
+#[test]
 fn a_line_asked_for_too_much_is_told_of_once_that_lasts() {
     check_plain(
         "10 overloaded\n 40 quiet\n 50 overloaded\n 110 tick\n 120 quiet\n 130 overloaded\n 190 quiet\n 250 tick",

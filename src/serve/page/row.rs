@@ -194,6 +194,9 @@ impl LineRow {
             (Some(LineState::Down), _) => {
                 ("bad", format!("down: {}", line.cause.as_deref().unwrap_or("the cause is not known")))
             }
+            (Some(LineState::Lent), _) => {
+                ("uncertain", format!("lent {}", line.cause.as_deref().unwrap_or_default()))
+            }
             (Some(LineState::Up), Some(true)) => ("uncertain", "up, but noisy".to_owned()),
             (Some(LineState::Up), _) if line.is_overloaded() => {
                 ("uncertain", "up, but overloaded".to_owned())
