@@ -49,8 +49,9 @@ impl Sieve for Guard {
 }
 
 impl RtuLine {
-    /// A line over an open port.
+    /// A line over an open port, to be asked on this thread.
     pub fn new(io: impl Io + 'static, patience: Patience, pause: Pause) -> Self {
+        pause.ready_thread();
         RtuLine { handle: Handle::new(io, patience.timing, Guard::default()), patience, pause }
     }
 

@@ -1,10 +1,13 @@
 //! A simulated line that others can reach: on a pseudo-terminal, or on a TCP port.
 //!
 //! One thread attends each connection: it waits for bytes or for the next due time, and lets the
-//! pure wire decide. Nothing here knows what a frame is.
+//! pure wire decide. It is to be as punctual as a wire: the system may wake it late, so it is awake
+//! a little early where something falls due or a question may come, and looks until then. Nothing
+//! here knows what a frame is.
 
 use std::io::{self, Read, Write};
 use std::net::{SocketAddr, TcpListener, TcpStream};
+use std::num::NonZeroU64;
 use std::os::fd::{AsFd, BorrowedFd, OwnedFd};
 use std::path::PathBuf;
 use std::sync::{Arc, Mutex, PoisonError};
@@ -23,12 +26,22 @@ const CONNECTIONS_MAX: usize = 8;
 /// How often it is looked whether somebody has opened the pseudo-terminal (again).
 const REOPEN_POLL: Duration = Duration::from_millis(5);
 
+/// The system may wake a sleeping thread later by this much.
+const WAKING: Duration = Duration::from_micros(150);
+
+/// For so long after the wire may be asked again it is watched for the question without sleeping: a
+/// prompt asker is not to pay for the simulator's own waking up.
+const WATCH: Duration = Duration::from_millis(1);
+
 /// One end of a connection, as the devices see it: pure, so that it can be tested without any IO.
 pub trait Wire {
     /// The asker has sent these bytes.
     fn hear(&mut self, bytes: &[u8], now: Mono, line: &mut Line);
     /// When something is due next.
     fn next_due(&self) -> Option<Mono>;
+    /// From when on a question may come whose beginning is to be known exactly; `None` where that
+    /// does not matter.
+    fn askable_from(&self) -> Option<Mono>;
     /// The bytes that are through by now.
     fn take_due(&mut self, now: Mono, line: &mut Line) -> Vec<u8>;
     /// Whether the connection is to be closed.
@@ -233,10 +246,23 @@ fn attend_caller(stream: &TcpStream, framing: BusFraming, shared: &Shared, stop:
     };
 }
 
+/// Asks the system not to gather this thread's timers with others' (`man 2 PR_SET_TIMERSLACK`); where
+/// it refuses, the thread is woken a little later.
+fn wake_promptly() {
+    let _ = rustix::thread::set_current_timer_slack(NonZeroU64::new(1));
+}
+
 /// Why a connection is no longer attended.
 enum End {
     Stopped,
     Gone,
+}
+
+/// How long the attendant may sleep at `now`; `None` = until bytes arrive.
+fn rest(wire: &impl Wire, now: Mono) -> Option<Duration> {
+    let watched = wire.askable_from().filter(|from| now < *from + WATCH);
+    let next = wire.next_due().into_iter().chain(watched).min()?;
+    Some(next.since(now).saturating_sub(WAKING))
 }
 
 /// Attends one connection. Bytes that the asker does not take in time are lost, as on a wire.
@@ -245,9 +271,9 @@ where
     for<'a> &'a P: Read + Write,
 {
     let mut buffer = [0; 512];
+    wake_promptly();
     loop {
-        let timeout = wire.next_due().map(|due| due.since(shared.now()));
-        match wait(Some(port.as_fd()), stop, timeout) {
+        match wait(Some(port.as_fd()), stop, rest(&wire, shared.now())) {
             Woken::Stop => return End::Stopped,
             Woken::Due => {}
             Woken::Ready => match (&*port).read(&mut buffer) {

@@ -158,6 +158,12 @@ impl Wire for RtuWire {
         frames_due.chain(question_ends).min()
     }
 
+    /// A pseudo-terminal's question takes its time from the moment it was handed over.
+    fn askable_from(&self) -> Option<Mono> {
+        let idle = self.question.is_empty() && self.outgoing.is_empty() && !self.pace.silence.is_zero();
+        self.quiet_from.filter(|_| self.strict && idle).map(|quiet_from| quiet_from + self.pace.silence)
+    }
+
     fn take_due(&mut self, now: Mono, line: &mut Line) -> Vec<u8> {
         self.end_question(now, line);
         let mut due = Vec::new();

@@ -65,6 +65,11 @@ impl Wire for TcpWire {
         self.outgoing.iter().map(|(due, _)| *due).min()
     }
 
+    /// No silence parts frames here.
+    fn askable_from(&self) -> Option<Mono> {
+        None
+    }
+
     fn take_due(&mut self, now: Mono, _line: &mut Line) -> Vec<u8> {
         let mut due = Vec::new();
         self.outgoing.retain(|(at, frame)| {
