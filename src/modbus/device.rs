@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use crate::modbus::ask;
 use crate::modbus::frame::{Question, Whole};
+use crate::modbus::mute::Mutes;
 use crate::modbus::owed::Owed;
 use crate::modbus::plan::{Block, Plan};
 use crate::modbus::stats::{DeviceStats, Outcome, Planned};
@@ -30,6 +31,8 @@ pub(super) struct Device {
     pub plan: Plan,
     /// How it fares.
     pub stats: DeviceStats,
+    /// Which questions it leaves unanswered though it talks.
+    pub mutes: Mutes,
     unit: u8,
     wanted: Vec<SignalPlan>,
     /// Whether the site file tells its response time, so that it is not to be learned.
@@ -77,13 +80,15 @@ pub(super) enum Failure {
 }
 
 impl Device {
-    /// A device not asked yet.
-    pub fn new(wanted: &DevicePlan, timing: Timing, owed: Option<Owed>) -> Self {
+    /// A device not asked yet; a question that it alone leaves unanswered is given pauses of at most
+    /// `silence_max`.
+    pub fn new(wanted: &DevicePlan, timing: Timing, owed: Option<Owed>, silence_max: Duration) -> Self {
         Device {
             index: wanted.device,
             quiet: wanted.spec.quiet,
             plan: Plan::of(wanted, timing),
             stats: DeviceStats::default(),
+            mutes: Mutes::new(silence_max),
             unit: wanted.spec.unit_id,
             wanted: wanted.signals.clone(),
             turnaround_told: wanted.spec.turnaround.is_some(),

@@ -96,8 +96,9 @@ impl Line {
             (!is_numbered(&plan.spec.port))
                 .then(|| Owed::new(plan.spec.response_timeout, device.learned.latest))
         };
-        let devices: Vec<Device> =
-            plan.devices.iter().map(|device| Device::new(device, timing, owed(device))).collect();
+        let silence_max = plan.spec.silence_max;
+        let device = |device| Device::new(device, timing, owed(device), silence_max);
+        let devices: Vec<Device> = plan.devices.iter().map(device).collect();
         let groups = |(index, device): (usize, &Device)| {
             (0..device.plan.groups()).map(move |group| (index, group)).collect::<Vec<_>>()
         };
@@ -203,7 +204,8 @@ impl Line {
     }
 
     /// The port is open. On its first opening, and after a loan, a line without transaction numbers is
-    /// listened to for one time-out: a question put by whoever asked before may still be answered.
+    /// listened to: a question put by whoever asked before may still be answered, and as late as
+    /// answers are known to come on this line.
     async fn listen_first(&mut self) -> Result<(), End> {
         let first = self.due_while_down.is_none() && self.told.is_empty();
         let unknown = std::mem::take(&mut self.was_lent) || first;
@@ -212,7 +214,8 @@ impl Line {
         info!("line {}: up", self.plan.spec.id);
         self.report().await?;
         if unknown && !is_numbered(&self.plan.spec.port) {
-            tokio::time::sleep(self.plan.spec.response_timeout).await;
+            let latest = self.plan.devices.iter().map(|device| device.learned.latest).max();
+            tokio::time::sleep(self.plan.spec.response_timeout + latest.unwrap_or_default()).await;
         }
         Ok(())
     }

@@ -22,6 +22,7 @@ mod line;
 mod load;
 mod loan;
 mod mbap;
+mod mute;
 mod owed;
 mod pause;
 pub mod plan;

@@ -68,8 +68,10 @@ struct Job {
     /// Index of its device in the schedule's own list.
     device: usize,
     period: Duration,
-    /// What a turn costs, smoothed.
+    /// What a turn costs: assumed at first, then as measured and smoothed.
     cost: Duration,
+    /// Whether the cost has been measured at all.
+    measured: bool,
     /// When its next turn is due.
     due: Mono,
     /// When it would be due on an unstretched line: for counting what is missed.
@@ -106,6 +108,7 @@ impl Schedule {
                 device: devices.partition_point(|device| *device < spec.device),
                 period: spec.period.max(PERIOD_MIN),
                 cost: spec.cost,
+                measured: false,
                 due: now,
                 owed: now,
                 turn: None,
@@ -165,8 +168,9 @@ impl Schedule {
             turn.spent += cost;
             turn.put_off = Duration::ZERO;
             if over {
-                job.cost = smoothed(job.cost, turn.spent);
+                let spent = turn.spent;
                 job.turn = None;
+                job.learn_cost(spent);
             }
         }
         self.devices[job.device].1.answered();
@@ -177,8 +181,8 @@ impl Schedule {
     pub fn nothing_to_ask(&mut self, now: Mono) {
         let Some((index, _)) = self.asked(now) else { return };
         let job = &mut self.jobs[index];
-        job.cost = smoothed(job.cost, Duration::ZERO);
         job.turn = None;
+        job.learn_cost(Duration::ZERO);
     }
 
     /// The question at hand may not be put again before `until`; what was asked of the turn so far
@@ -202,20 +206,39 @@ impl Schedule {
         }
     }
 
-    /// The device did not answer the question at hand, retries included, by `now`. All its turns
-    /// under way are over.
-    pub fn unanswered(&mut self, now: Mono) {
-        let Some((index, cost)) = self.asked(now) else { return };
-        let Job { device, turn, .. } = self.jobs[index];
-        let cost = cost + turn.map_or(Duration::ZERO, |turn| turn.put_off);
+    /// The device did not answer the question at hand, retries included, by `now`; `over` says whether
+    /// the turn has no more questions. While that is overlooked the turn goes on; once the device is
+    /// to be left alone, all its turns under way are over.
+    pub fn unanswered(&mut self, over: bool, now: Mono) {
+        let Some(device) = self.asking.and_then(|(index, _)| self.jobs.get(index)).map(|job| job.device)
+        else {
+            return;
+        };
+        let cost = self.passed_over(over, now);
         let pause = self.devices[device].1.unanswered(cost, now);
+        if pause.is_zero() {
+            return;
+        }
         for job in self.jobs.iter_mut().filter(|job| job.device == device) {
             job.turn = None;
-            if !pause.is_zero() {
-                job.due = job.due.max(now + pause);
-                job.owed = job.due;
-            }
+            job.due = job.due.max(now + pause);
+            job.owed = job.due;
         }
+    }
+
+    /// The question at hand was not put, or not answered by `now` and that is not the device's
+    /// fault; `over` says whether the turn has no more questions. Returns how long the question kept
+    /// the line, the time before it was put off included.
+    pub fn passed_over(&mut self, over: bool, now: Mono) -> Duration {
+        let Some((index, cost)) = self.asked(now) else { return Duration::ZERO };
+        let job = &mut self.jobs[index];
+        let Some(turn) = &mut job.turn else { return cost };
+        let wasted = cost + std::mem::take(&mut turn.put_off);
+        turn.spent += cost;
+        if over {
+            job.turn = None;
+        }
+        wasted
     }
 
     /// How much is asked of the line: the sum over all jobs of cost by period. 1.0 = just all that
@@ -267,6 +290,13 @@ impl Job {
         let late = whole_periods(now.since(self.owed), self.period);
         self.missed += u64::from(late);
         self.owed = self.owed + self.period.saturating_mul(late + 1);
+    }
+
+    /// A turn has cost so much. The first measurement takes the place of what was assumed, so that a
+    /// line is not called overloaded for as long as it takes to unlearn a cautious guess.
+    fn learn_cost(&mut self, spent: Duration) {
+        self.cost = if self.measured { smoothed(self.cost, spent) } else { spent };
+        self.measured = true;
     }
 
     fn ready_at(&self) -> Mono {

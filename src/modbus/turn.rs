@@ -45,8 +45,13 @@ impl Line {
             self.schedule.nothing_to_ask(self.now().mono);
             return Ok(());
         };
-        let tries_max = if knock { 1 } else { self.plan.spec.retries.saturating_add(1) };
         let device = self.jobs[job].device;
+        let mutes = &self.devices[device].mutes;
+        if mutes.leaves_alone(&ask.block, self.now().mono) {
+            return self.pass_over(job, &ask).await;
+        }
+        let once = knock || mutes.is_mute(&ask.block);
+        let tries_max = if once { 1 } else { self.plan.spec.retries.saturating_add(1) };
         let failure = loop {
             let now = self.now().mono;
             let verdict = match self.devices[device].step(ask.block, now) {
@@ -166,6 +171,7 @@ impl Line {
         };
         let readings = ask.signals.iter().filter_map(read).collect();
         device.plan.answered(turn);
+        device.mutes.answered(&ask.block);
         self.go_on(job);
         self.tell(LineOutput::Readings(readings)).await
     }
@@ -173,6 +179,7 @@ impl Line {
     /// A refused block is asked for again in halves, until only what is refused is left out.
     async fn take_exception(&mut self, job: usize, ask: &Ask, code: u8) -> Result<(), End> {
         let Job { device, turn, .. } = &mut self.jobs[job];
+        self.devices[*device].mutes.answered(&ask.block);
         let without = if is_refusal(code) {
             self.devices[*device].plan.refused(turn)
         } else {
@@ -192,8 +199,23 @@ impl Line {
         self.schedule.answered(over, now);
     }
 
-    /// All tries were in vain. A busy device is asked its other questions; one that does not answer
-    /// is not, and when it has been silent for long, none of its values is known any more.
+    /// A question that the device leaves unanswered though it talks is not put this time.
+    async fn pass_over(&mut self, job: usize, ask: &Ask) -> Result<(), End> {
+        let over = self.skip(job);
+        self.schedule.passed_over(over, self.now().mono);
+        self.tell_fault(ask.signals.clone(), ReadFault::NoAnswer).await
+    }
+
+    /// Goes on to the next question, whatever came of this; returns whether there is none in the turn.
+    fn skip(&mut self, job: usize) -> bool {
+        let Job { turn, tries, .. } = &mut self.jobs[job];
+        *tries = 0;
+        turn.skip();
+        turn.next().is_none()
+    }
+
+    /// All tries were in vain. The device is asked its other questions all the same, until it has been
+    /// silent for so long that it is left alone: then none of its values is known any more.
     async fn give_up(&mut self, job: usize, ask: &Ask, failure: Failure) -> Result<(), End> {
         let fault = match failure {
             Failure::Garbled | Failure::NotPut => ReadFault::Garbled,
@@ -205,20 +227,21 @@ impl Line {
             }
         };
         let now = self.now().mono;
-        let asked = self.jobs[job].device;
-        let device = &mut self.devices[asked];
+        let over = self.skip(job);
+        let device = &mut self.devices[self.jobs[job].device];
         device.stats.give_up();
-        self.schedule.unanswered(now);
-        let mut without = Vec::new();
-        for Job { turn, .. } in self.jobs.iter_mut().filter(|job| job.device == asked) {
-            without.extend(turn.left().flat_map(|ask| &ask.signals));
-            *turn = Turn::default();
+        if failure != Failure::NotPut && device.mutes.blames(ask.block) {
+            let cost = self.schedule.passed_over(over, now);
+            device.mutes.charge(&ask.block, cost, now);
+            return self.tell_fault(ask.signals.clone(), fault).await;
         }
+        self.schedule.unanswered(over, now);
+        let mut without = ask.signals.clone();
         if self.schedule.is_silent(device.index) {
-            without.extend(device.signals());
+            without = device.signals().collect();
+            let asked = self.jobs[job].device;
+            self.jobs.iter_mut().filter(|job| job.device == asked).for_each(|job| job.turn = Turn::default());
         }
-        without.sort();
-        without.dedup();
         self.tell_fault(without, fault).await
     }
 }

@@ -79,7 +79,8 @@ impl Line {
             let cost = if knock { KNOCK } else { PATIENCE };
             self.now = self.now + cost;
             self.wasted += cost;
-            self.schedule.unanswered(self.now);
+            self.asked[job] += 1;
+            self.schedule.unanswered(self.asked[job] == self.questions[job], self.now);
         } else {
             self.now = self.now + spec.cost / self.questions[job];
             self.asked[job] += 1;
@@ -201,6 +202,15 @@ fn demand_is_the_sum_of_cost_by_period_as_measured() {
 }
 
 #[test]
+fn a_line_thought_overloaded_before_it_was_asked_is_at_its_periods_after_one_round() {
+    let mut line = Line::new(&[(0, 1_000, 700), (1, 1_000, 700)]);
+    line.specs.iter_mut().for_each(|spec| spec.cost = Duration::from_millis(100));
+    line.run(SECOND * 62);
+    assert!((line.schedule.demand() - 0.2).abs() < 1e-9, "{}", line.schedule.demand());
+    assert!(line.turns(0, Mono::ZERO) >= 60 && line.turns(1, Mono::ZERO) >= 60);
+}
+
+#[test]
 fn lateness_is_told_as_quantiles() {
     let mut line = Line::new(&[(0, 1_000, 10)]);
     line.run(SECOND * 60);
@@ -266,7 +276,7 @@ fn what_a_question_cost_before_it_was_put_off_is_wasted_too() {
         schedule.not_yet(now, now);
         assert_eq!(next_of_the_first(&mut schedule, now), asks(0, false));
         now = now + Duration::from_millis(100);
-        schedule.unanswered(now);
+        schedule.unanswered(true, now);
     }
     // Twenty times the whole second, not the tenth after the question was put off.
     assert!(matches!(next_of_the_first(&mut schedule, now + SECOND * 19), Next::Wait(_)));

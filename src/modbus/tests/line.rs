@@ -59,6 +59,65 @@ async fn a_silent_device_is_asked_less_and_less_and_costs_the_other_little() {
     assert!((10..80).contains(&requests), "{requests}");
 }
 
+/// Some devices say nothing where the standard has them answer with exception 02.
+#[tokio::test(start_paused = true)]
+async fn a_question_that_a_talking_device_never_answers_costs_its_other_values_nothing() {
+    let values = vec![
+        value(0, Table::Holding, 0, SECOND),
+        value(1, Table::Holding, 4_000, SECOND),
+        value(2, Table::Input, 0, SECOND),
+    ];
+    let said = hear(&serial_plan(vec![device(0, 1, values)]), 600, |question| match question.start {
+        4_000 => vec![],
+        _ => vec![Act::Send(question.answer())],
+    })
+    .await;
+    assert_eq!(states(&said), [DeviceState::Online]);
+    for talking in [0, 2] {
+        let (fault, _, good) = said.faults(talking);
+        assert!(fault.is_none() && good >= 590, "signal {talking}: {fault:?}, {good} good");
+    }
+    let (fault, told, good) = said.faults(1);
+    assert_eq!((fault, good), (Some(ReadFault::NoAnswer), 0));
+    assert!(told >= 590, "told to be unknown as often as it is wanted: {told}");
+    let timeouts = said.last().devices[0].counters.timeouts;
+    assert!((10..40).contains(&timeouts), "asked now and then all the same: {timeouts}");
+}
+
+#[tokio::test(start_paused = true)]
+async fn one_lost_answer_does_not_cost_the_devices_other_values_their_poll() {
+    let values = (0..4).map(|at| value(usize::from(at), Table::Holding, at * 1_000, SECOND)).collect();
+    let mut plan = serial_plan(vec![device(0, 1, values)]);
+    plan.spec.retries = 0;
+    let mut asked = 0;
+    let said = hear(&plan, 60, move |question| {
+        asked += 1;
+        if asked == 42 { vec![] } else { vec![Act::Send(question.answer())] }
+    })
+    .await;
+    let faults: usize = (0..4).map(|signal| said.faults(signal).1).sum();
+    assert_eq!(faults, 1);
+    assert!(said.good() >= 4 * 58, "{}", said.good());
+}
+
+#[tokio::test(start_paused = true)]
+async fn at_its_start_a_line_waits_for_answers_as_late_as_they_are_known_to_come() {
+    let mut plan = one_device();
+    for latest in [Duration::ZERO, SECOND * 3] {
+        plan.devices[0].learned.latest = latest;
+        let began = Instant::now();
+        let first = Arc::new(Mutex::new(None));
+        let put = Arc::clone(&first);
+        hear(&plan, 10, move |question| {
+            put.lock().unwrap().get_or_insert(began.elapsed());
+            vec![Act::Send(question.answer())]
+        })
+        .await;
+        let first = first.lock().unwrap().unwrap();
+        assert!(first >= latest + TIMEOUT && first < latest + TIMEOUT * 2, "{first:?}");
+    }
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_device_that_comes_back_is_asked_at_its_full_rate_again() {
     let back_at = Instant::now() + Duration::from_secs(300);
