@@ -72,6 +72,8 @@ struct Job {
     cost: Duration,
     /// Whether the cost has been measured at all.
     measured: bool,
+    /// Whether it has begun a turn, which gave it its phase.
+    in_phase: bool,
     /// When its next turn is due.
     due: Mono,
     /// When it would be due on an unstretched line: for counting what is missed.
@@ -96,8 +98,8 @@ impl Schedule {
     /// A schedule that begins at `now`. A device that does not answer is given pauses of at most
     /// `silence_max`.
     ///
-    /// First turns are dealt out one after the other, as fast as the wire can carry them, so that
-    /// jobs with the same period do not fall due together for ever.
+    /// First turns follow one another as fast as the wire can carry them, and each job keeps its phase
+    /// from there: those with the same period do not fall due together for ever.
     pub fn new(jobs: &[JobSpec], silence_max: Duration, now: Mono) -> Self {
         let mut devices: Vec<DeviceIndex> = jobs.iter().map(|job| job.device).collect();
         devices.sort();
@@ -109,6 +111,7 @@ impl Schedule {
                 period: spec.period.max(PERIOD_MIN),
                 cost: spec.cost,
                 measured: false,
+                in_phase: false,
                 due: now,
                 owed: now,
                 turn: None,
@@ -126,13 +129,12 @@ impl Schedule {
     /// meanwhile is not counted as missed: that the line was down is told elsewhere.
     pub fn resume(&mut self, now: Mono) {
         self.asking = None;
-        let mut due = now;
         for job in &mut self.jobs {
             job.turn = None;
+            job.in_phase = false;
             job.not_before = now;
-            job.due = due;
-            job.owed = due;
-            due = due + job.cost;
+            job.due = now;
+            job.owed = now;
         }
     }
 
@@ -152,7 +154,9 @@ impl Schedule {
         let knock = self.devices[job.device].1.is_silent();
         let begins = job.turn.is_none();
         if begins {
-            self.lateness.record(now.since(job.due));
+            if job.in_phase {
+                self.lateness.record(now.since(job.due));
+            }
             job.begin(now, stretch);
         }
         self.asking = Some((index, now));
@@ -269,17 +273,23 @@ impl Schedule {
     }
 
     /// The factor by which every period is stretched, so that the line can carry all that is asked of
-    /// the devices which answer.
+    /// the devices which answer. What a job costs counts once it has been measured: a cautious guess
+    /// is to cost nobody a poll.
     fn stretch(&self) -> f64 {
-        let answering = |job: &&Job| !self.devices[job.device].1.is_silent();
-        let demand: f64 = self.jobs.iter().filter(answering).map(Job::demand).sum();
+        let counts = |job: &&Job| job.measured && !self.devices[job.device].1.is_silent();
+        let demand: f64 = self.jobs.iter().filter(counts).map(Job::demand).sum();
         demand.max(1.0)
     }
 }
 
 impl Job {
-    /// Begins a turn at `now`, and makes the next one due at the first of its times to come.
+    /// Begins a turn at `now`, and makes the next one due at the first of its times to come; the first
+    /// turn sets those times.
     fn begin(&mut self, now: Mono, stretch: f64) {
+        if !std::mem::replace(&mut self.in_phase, true) {
+            self.due = now;
+            self.owed = now;
+        }
         let period = stretched(self.period, stretch);
         self.turn = Some(TurnUnderWay {
             deadline: self.due + period,

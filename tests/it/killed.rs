@@ -30,6 +30,8 @@ fn a_hundred_kills_lose_nothing_that_was_acknowledged() {
         wait_for_alarm(&daemon, &["normal", "returned_unacknowledged"]);
         set(&slave, SOUR);
         wait_for_alarm(&daemon, &["unacknowledged"]);
+        // It is shown at once, whatever the disk does: only what is recorded outlives the kill.
+        daemon.wait_for_journal("the alarm to be recorded", raised_last);
         let remark = format!("round {round}");
         // Every other time the answer is waited for; the other times the kill may come first.
         let patience = (round % 2 == 1).then(|| random.duration_below(KILL_WITHIN));
@@ -47,6 +49,12 @@ fn a_hundred_kills_lose_nothing_that_was_acknowledged() {
     daemon.kill();
     let verified = home.run(&["verify"]);
     assert_eq!(verified.status.code(), Some(0), "{verified:?}");
+}
+
+/// Whether the last that the journal tells of the alarm is that it was raised.
+fn raised_last(journal: &[Value]) -> bool {
+    let of_alarm = journal.iter().rfind(|entry| entry["subject"] == "h2s-high");
+    of_alarm.is_some_and(|entry| entry["kind"] == "alarm_raised")
 }
 
 /// Acknowledges as an operator does, and kills the daemon: after the answer, or after `patience`

@@ -119,21 +119,21 @@ fn questions_go_out_in_this_order() {
             &[(0, 4_000, 300), (1, 1_000, 100), (2, 2_000, 300)],
             &[1, 1, 1],
             3_000,
-            "0.0a 0.3b 0.4c 1.3b 2.3b 2.4c",
+            "0.0b 0.1c 0.4a 1.0b 2.0b 2.1c",
         ),
         (
             "a long turn lets those pass that are more urgent",
             &[(0, 5_000, 1_200), (1, 1_000, 100)],
             &[4, 1],
             3_000,
-            "0.0a 0.3a 0.6a 0.9a 1.2b 2.2b",
+            "0.0b 0.1a 0.4a 0.7a 1.0b 1.1a 2.0b",
         ),
         (
             "and is not begun anew after that",
             &[(0, 9_000, 2_000), (1, 1_000, 100)],
             &[4, 1],
             4_500,
-            "0.0a 0.5a 1.0a 1.5a 2.0b 3.0b 4.0b",
+            "0.0b 0.1a 0.6a 1.1b 1.2a 1.7a 2.2b 3.0b 4.0b",
         ),
     ];
     for (what, jobs, questions, millis, expected) in cases {
