@@ -11,7 +11,7 @@
 //! | floor | room | what lives there |
 //! | --- | --- | --- |
 //! | 5 | [`cli`] | the commands, one file each |
-//! | 4 | [`serve`], [`scada`], [`control`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; simulated analyzers |
+//! | 4 | [`serve`], [`scada`], [`control`], [`commission`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; what a technician finds; simulated analyzers |
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
@@ -22,6 +22,7 @@
 
 pub mod alarm;
 pub mod cli;
+pub mod commission;
 pub mod config;
 pub mod control;
 pub mod daemon;

@@ -21,6 +21,19 @@ const SOCKET_DEFAULT: &str = "control.sock";
 /// An operator need not be able to read the site file: without it the socket is looked for where it
 /// is when the site file does not say.
 pub fn to_daemon(common: &Common) -> Result<Connection, CliError> {
+    Ok(connected(common)?)
+}
+
+/// The same; `None` when no daemon runs there.
+pub fn to_daemon_if_running(common: &Common) -> Result<Option<Connection>, CliError> {
+    match connected(common) {
+        Ok(connection) => Ok(Some(connection)),
+        Err(ClientError::NotRunning { .. }) => Ok(None),
+        Err(error) => Err(error.into()),
+    }
+}
+
+fn connected(common: &Common) -> Result<Connection, ClientError> {
     let site = config::load(common.config(), &Files).ok();
     let socket = site.map_or_else(|| PathBuf::from(SOCKET_DEFAULT), |site| site.control.socket);
     let client = Client::connect(&common.data().join(socket))?;
@@ -37,6 +50,11 @@ impl Connection {
     /// The answer as it came.
     pub fn ask(&mut self, request: &Request) -> Result<Box<RawValue>, CliError> {
         Ok(self.client.ask(request)?)
+    }
+
+    /// Whether the daemon has closed it.
+    pub fn is_closed(&self) -> bool {
+        self.client.is_closed()
     }
 }
 

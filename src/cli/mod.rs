@@ -13,10 +13,12 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 mod alarms;
+mod borrow;
 mod check;
 mod connect;
 mod demo;
 mod export;
+mod interrupt;
 mod journal;
 mod log;
 mod manual;
@@ -24,14 +26,18 @@ mod map;
 mod operator;
 mod outcome;
 mod performance;
+mod progress;
+mod read;
 mod recorded_noise;
 mod reload;
 mod replay;
 mod run;
+mod scan;
 mod service_notice;
 mod simulate;
 mod site_file;
 mod status;
+mod target;
 mod terminal;
 mod verify;
 mod watchdog;
@@ -127,6 +133,12 @@ enum Command {
     /// Put alarms back into service
     #[command(after_help = operator::CAUTION)]
     InService(operator::InService),
+    /// Find the devices on a line: who answers, and under which settings
+    #[command(after_help = target::CAUTION)]
+    Scan(scan::Args),
+    /// Read registers or bits by hand, under every type and order at once
+    #[command(after_help = target::CAUTION)]
+    Read(read::Args),
     /// Try alarm settings on the record before they go live
     Replay(replay::Args),
     /// Recorded samples, as CSV or JSON lines
@@ -170,6 +182,8 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Unshelve(args) => operator::act(args.into(), common, out),
         Command::OutOfService(args) => operator::act(args.into(), common, out),
         Command::InService(args) => operator::act(args.into(), common, out),
+        Command::Scan(args) => scan::run(args, common, out),
+        Command::Read(args) => read::run(args, common, out),
         Command::Replay(args) => replay::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),

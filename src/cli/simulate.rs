@@ -3,11 +3,10 @@
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
-use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
+use std::sync::mpsc::{Receiver, RecvTimeoutError};
 use std::time::Duration;
 
-use tokio::signal::unix::{SignalKind, signal};
-
+use crate::cli::interrupt::stop_signals;
 use crate::cli::site_file::{self, Files};
 use crate::cli::{CliError, Common, Outcome};
 use crate::config::{Site, Sources};
@@ -155,26 +154,4 @@ fn conclude(site: &Site, counts: &[Counts], out: &mut dyn Write) -> Result<(), C
         )?;
     }
     Ok(())
-}
-
-/// Gives one message at SIGINT or SIGTERM, heard from now on.
-fn stop_signals() -> Result<Receiver<()>, CliError> {
-    let failed = |error| CliError::Unreachable(format!("cannot listen for Ctrl-C: {error}"));
-    let runtime = tokio::runtime::Builder::new_current_thread().enable_all().build().map_err(failed)?;
-    let entered = runtime.enter();
-    let mut interrupt = signal(SignalKind::interrupt()).map_err(failed)?;
-    let mut terminate = signal(SignalKind::terminate()).map_err(failed)?;
-    drop(entered);
-    let (tell, told) = channel();
-    std::thread::spawn(move || {
-        runtime.block_on(async {
-            tokio::select! {
-                _ = interrupt.recv() => {}
-                _ = terminate.recv() => {}
-            }
-        });
-        // Nobody listens any more when the command has ended by itself.
-        let _ = tell.send(());
-    });
-    Ok(told)
 }

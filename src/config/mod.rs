@@ -24,6 +24,7 @@ use problem::{Problem, Span, Texts};
 pub use raw::duration;
 use raw::{Reader, Root, Shape};
 pub use reference::reference;
+pub use resolve::table_and_item;
 pub use site::{
     Asks, ControlSpec, DeviceSpec, Framing, HistorySpec, HttpSpec, LineSpec, Parity, Port, PushButtonSpec,
     Rs485, ScadaSpec, SerialSettings, Site,

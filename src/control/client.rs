@@ -6,6 +6,8 @@ use std::os::unix::net::UnixStream;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
+use rustix::io::Errno;
+use rustix::net::{RecvFlags, recv};
 use serde_json::value::RawValue;
 
 use crate::control::protocol::{ANSWER_BYTES_MAX, Answer, Failure, Request};
@@ -94,6 +96,16 @@ impl Client {
         match serde_json::from_slice(&answer).map_err(|error| self.unintelligible(error))? {
             Answer::Answer(answer) => Ok(answer),
             Answer::Error(failure) => Err(failure.into()),
+        }
+    }
+
+    /// Whether the daemon has closed the connection, or is gone.
+    pub fn is_closed(&self) -> bool {
+        let look = RecvFlags::PEEK | RecvFlags::DONTWAIT;
+        match recv(self.stream.get_ref(), &mut [0_u8; 1], look) {
+            Ok((_, count)) => count == 0,
+            Err(Errno::AGAIN | Errno::INTR) => false,
+            Err(_) => true,
         }
     }
 

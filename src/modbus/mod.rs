@@ -35,6 +35,7 @@ pub mod schedule;
 mod serial;
 pub mod silence;
 pub mod stats;
+mod tap;
 mod tcp;
 #[cfg(test)]
 mod tests;
@@ -53,7 +54,8 @@ pub use learned::Learned;
 pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
 pub use loan::{Lent, LoanAsked};
 pub use port::OpenError;
-pub use visitor::{Answered, Reply, VisitError, Visitor};
+pub use tap::HEARD_BYTES_MAX;
+pub use visitor::{Answered, Heard, Reply, VisitError, Visitor};
 
 use crate::config::{DeviceSpec, LineSpec, Site};
 use crate::moment::Clock;

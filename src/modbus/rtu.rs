@@ -55,6 +55,11 @@ impl RtuLine {
         RtuLine { handle: Handle::new(io, patience.timing, Guard::default()), patience, pause }
     }
 
+    /// From now on answers are waited for as long as this.
+    pub fn set_response_timeout(&mut self, response_timeout: Duration) {
+        self.patience.response_timeout = response_timeout;
+    }
+
     /// Puts the question once the line has been silent for 3.5 characters and `quiet`, and waits
     /// for the answer. `exceptions_are_certain`: whether an exception could only be meant for it.
     pub async fn ask(&mut self, question: Question, quiet: Duration, exceptions_are_certain: bool) -> Asked {

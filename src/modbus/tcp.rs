@@ -43,6 +43,11 @@ impl TcpLine {
         TcpLine { address, timing, response_timeout, link }
     }
 
+    /// From now on answers are waited for as long as this.
+    pub fn set_response_timeout(&mut self, response_timeout: Duration) {
+        self.response_timeout = response_timeout;
+    }
+
     /// Puts the question, and waits for the answer.
     pub async fn ask(&mut self, question: Question) -> Asked {
         let mut link = match self.linked().await {

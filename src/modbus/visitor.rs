@@ -3,7 +3,8 @@
 //! A visitor asks on the very path a line asks on: after the silence the standard wants, with nothing
 //! let through but the certain answer, and no question put whose answer could be another's. It plans
 //! nothing, asks nothing twice, and like everything here holds no function that writes. It needs no
-//! daemon, and cannot go beside one: a port is opened for one program alone.
+//! daemon, and cannot go beside one: a port is opened for one program alone, and a daemon that has it
+//! must lend it first.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -13,12 +14,13 @@ use tokio::runtime::{Builder, Runtime};
 
 use crate::config::LineSpec;
 use crate::modbus::ask::{Data, Outcome};
-use crate::modbus::frame::Question;
+use crate::modbus::frame::{Question, Whole};
 use crate::modbus::guard::Overheard;
 use crate::modbus::line::ECHO_HINT;
 use crate::modbus::owed::Owed;
 use crate::modbus::plan::Block;
 use crate::modbus::port::OpenError;
+use crate::modbus::tap::Tap;
 use crate::modbus::wire::{Wire, is_numbered};
 use crate::moment::Mono;
 
@@ -37,6 +39,24 @@ pub struct Answered {
     pub response: Option<Duration>,
     /// How long it took in all, waiting for silence and for late answers included.
     pub took: Duration,
+    /// What was heard meanwhile.
+    pub heard: Heard,
+}
+
+/// What was heard from the silence before a question to the end of its time.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Heard {
+    /// Every byte that arrived, the answer's included, up to [`HEARD_BYTES_MAX`](super::HEARD_BYTES_MAX);
+    /// none on a line whose transactions are numbered.
+    pub bytes: Vec<u8>,
+    /// Runs of bytes that belong to no frame.
+    pub damaged: u32,
+    /// Times that the question itself came back.
+    pub echoes: u32,
+    /// Who sent whole frames that are answers, but not this one.
+    pub units: Vec<u8>,
+    /// Whole frames that are no answers at all: another master's questions, as a rule.
+    pub questions: u32,
 }
 
 /// The answer, or why there is none.
@@ -103,15 +123,36 @@ impl Visitor {
         runtime.block_on(visit.ask(Question { unit, block }))
     }
 
+    /// From now on answers are waited for as long as this.
+    pub fn set_response_timeout(&mut self, response_timeout: Duration) {
+        self.visit.wire.set_response_timeout(response_timeout);
+    }
+
     /// What a person should know of the port, as far as it has shown itself.
     pub fn hints(&self) -> &[String] {
         &self.visit.hints
     }
 }
 
+impl Heard {
+    fn of(overheard: &Overheard, bytes: Vec<u8>) -> Heard {
+        let mut heard =
+            Heard { bytes, damaged: overheard.damaged, echoes: overheard.echoes, ..Heard::default() };
+        for frame in &overheard.frames {
+            match frame {
+                Whole::Answer(shape) => heard.units.push(shape.unit),
+                Whole::Exception { unit, .. } => heard.units.push(*unit),
+                Whole::Other => heard.questions += 1,
+            }
+        }
+        heard
+    }
+}
+
 /// What a visitor knows.
 struct Visit {
     wire: Wire,
+    tap: Tap,
     numbered: bool,
     response_timeout: Duration,
     quiet: Duration,
@@ -123,14 +164,15 @@ struct Visit {
 
 impl Visit {
     async fn open(line: &LineSpec) -> Result<Visit, OpenError> {
-        let (wire, hints) = Wire::open(line).await?;
+        let tap = Tap::default();
+        let (wire, hints) = Wire::open_overheard(line, Some(&tap)).await?;
         let numbered = is_numbered(&line.port);
         if !numbered {
             tokio::time::sleep(line.response_timeout).await;
         }
         let began = Instant::now();
         let (response_timeout, quiet, owed) = (line.response_timeout, Duration::ZERO, BTreeMap::new());
-        Ok(Visit { wire, numbered, response_timeout, quiet, owed, hints, began })
+        Ok(Visit { wire, tap, numbered, response_timeout, quiet, owed, hints, began })
     }
 
     async fn ask(&mut self, question: Question) -> Result<Answered, VisitError> {
@@ -145,6 +187,7 @@ impl Visit {
         self.wait_for_what_is_owed(question).await?;
         let function = question.shape().function;
         let certain = self.owed.get(&unit).is_none_or(|owed| owed.exceptions_are_certain(function));
+        drop(self.tap.take());
         let asked = self.wire.ask(question, self.quiet, certain).await;
         self.account(&asked.overheard);
         self.settle(question, &asked.outcome);
@@ -157,7 +200,8 @@ impl Visit {
             Outcome::NotPut => Reply::Unrest,
             Outcome::Gone(cause) => return Err(VisitError::Gone(cause)),
         };
-        Ok(Answered { reply, response: asked.response, took: begun.elapsed() })
+        let heard = Heard::of(&asked.overheard, self.tap.take());
+        Ok(Answered { reply, response: asked.response, took: begun.elapsed(), heard })
     }
 
     async fn wait_for_what_is_owed(&mut self, question: Question) -> Result<(), VisitError> {

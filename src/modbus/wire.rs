@@ -10,9 +10,10 @@ use crate::modbus::ask::Asked;
 use crate::modbus::frame::Question;
 use crate::modbus::guard::Overheard;
 use crate::modbus::pause::Pause;
-use crate::modbus::port::{self, OpenError};
+use crate::modbus::port::{self, Io, OpenError};
 use crate::modbus::rtu::{Patience, RtuLine};
 use crate::modbus::serial;
+use crate::modbus::tap::Tap;
 use crate::modbus::tcp::TcpLine;
 use crate::modbus::timing::Timing;
 
@@ -35,6 +36,14 @@ impl Wire {
     /// # Errors
     /// [`OpenError`].
     pub async fn open(spec: &LineSpec) -> Result<(Wire, Vec<String>), OpenError> {
+        Wire::open_overheard(spec, None).await
+    }
+
+    /// The same, with a tap on the port where RTU frames travel.
+    pub async fn open_overheard(
+        spec: &LineSpec,
+        tap: Option<&Tap>,
+    ) -> Result<(Wire, Vec<String>), OpenError> {
         let timing = Timing::of(&spec.port);
         let response_timeout = spec.response_timeout;
         match &spec.port {
@@ -42,13 +51,13 @@ impl Wire {
                 let (port, hints) = serial::open(path, *settings, *rs485)?;
                 let damage_silence = ADAPTER_LUMP.max(timing.t3_5() * DAMAGE_SILENT_INTERVALS);
                 let patience = Patience { timing, response_timeout, damage_silence };
-                Ok((Wire::Rtu(RtuLine::new(port, patience, Pause::Exact)), hints))
+                Ok((Wire::Rtu(rtu(port, tap, patience)), hints))
             }
             Port::Tcp { address, framing: Framing::Rtu, .. } => {
                 let stream = port::connect(address).await?;
                 // A network may part an answer by any time: its whole time-out is waited for.
                 let patience = Patience { timing, response_timeout, damage_silence: response_timeout };
-                Ok((Wire::Rtu(RtuLine::new(stream, patience, Pause::Exact)), Vec::new()))
+                Ok((Wire::Rtu(rtu(stream, tap, patience)), Vec::new()))
             }
             Port::Tcp { address, framing: Framing::Tcp, .. } => {
                 let stream = port::connect(address).await?;
@@ -66,6 +75,14 @@ impl Wire {
         }
     }
 
+    /// From now on answers are waited for as long as this.
+    pub fn set_response_timeout(&mut self, response_timeout: Duration) {
+        match self {
+            Wire::Rtu(line) => line.set_response_timeout(response_timeout),
+            Wire::Tcp(line) => line.set_response_timeout(response_timeout),
+        }
+    }
+
     /// Listens while there is nothing to ask: until `until`, or until a whole frame has come
     /// unasked. `Err` tells why the port is gone. A connection that can be made anew is not
     /// listened to.
@@ -77,6 +94,13 @@ impl Wire {
                 Ok(Overheard::default())
             }
         }
+    }
+}
+
+fn rtu(port: impl Io + 'static, tap: Option<&Tap>, patience: Patience) -> RtuLine {
+    match tap {
+        Some(tap) => RtuLine::new(tap.on(port), patience, Pause::Exact),
+        None => RtuLine::new(port, patience, Pause::Exact),
     }
 }
 

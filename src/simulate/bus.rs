@@ -18,7 +18,7 @@ use rustix::event::{EventfdFlags, PollFd, PollFlags, Timespec, eventfd, poll};
 
 use crate::moment::Mono;
 use crate::simulate::pty::Pty;
-use crate::simulate::{Counts, Line, Pace, RtuWire, TcpWire};
+use crate::simulate::{Asker, Counts, Line, Pace, RtuWire, TcpWire};
 
 /// So many callers at once at most on a TCP port.
 const CONNECTIONS_MAX: usize = 8;
@@ -35,6 +35,8 @@ const WATCH: Duration = Duration::from_millis(1);
 
 /// One end of a connection, as the devices see it: pure, so that it can be tested without any IO.
 pub trait Wire {
+    /// The asker's port is set so. What does not mind need not listen.
+    fn tune(&mut self, _asker: Asker) {}
     /// The asker has sent these bytes.
     fn hear(&mut self, bytes: &[u8], now: Mono, line: &mut Line);
     /// When something is due next.
@@ -104,7 +106,7 @@ struct Shared {
 impl Bus {
     /// A serial line at this pace on a new pseudo-terminal. `epoch` is the zero of its time.
     pub fn on_pty(line: Line, pace: Pace, epoch: Instant) -> Result<Bus, BusError> {
-        let pty = Pty::open().map_err(BusError::Pty)?;
+        let pty = Pty::open(line.baud()).map_err(BusError::Pty)?;
         let port = BusPort::Serial(pty.path().to_owned());
         Bus::start(port, line, epoch, move |shared, stop| attend_pty(&pty, pace, shared, stop))
     }
@@ -206,7 +208,7 @@ fn wait(port: Option<BorrowedFd<'_>>, stop: &OwnedFd, timeout: Option<Duration>)
 /// Attends a pseudo-terminal until the bus stops, however often it is opened and closed.
 fn attend_pty(pty: &Pty, pace: Pace, shared: &Shared, stop: &Arc<OwnedFd>) {
     loop {
-        match attend(pty, RtuWire::serial(pace), shared, stop) {
+        match attend(pty, RtuWire::serial(pace), shared, stop, || pty.asker()) {
             End::Stopped => return,
             End::Gone => {
                 if let Woken::Stop = wait(None, stop, Some(REOPEN_POLL)) {
@@ -241,8 +243,8 @@ fn attend_listener(listener: &TcpListener, framing: BusFraming, shared: &Shared,
 
 fn attend_caller(stream: &TcpStream, framing: BusFraming, shared: &Shared, stop: &OwnedFd) {
     match framing {
-        BusFraming::Rtu(pace) => attend(stream, RtuWire::behind_device_server(pace), shared, stop),
-        BusFraming::Tcp => attend(stream, TcpWire::new(), shared, stop),
+        BusFraming::Rtu(pace) => attend(stream, RtuWire::behind_device_server(pace), shared, stop, || None),
+        BusFraming::Tcp => attend(stream, TcpWire::new(), shared, stop, || None),
     };
 }
 
@@ -266,7 +268,13 @@ fn rest(wire: &impl Wire, now: Mono) -> Option<Duration> {
 }
 
 /// Attends one connection. Bytes that the asker does not take in time are lost, as on a wire.
-fn attend<P: AsFd>(port: &P, mut wire: impl Wire, shared: &Shared, stop: &OwnedFd) -> End
+fn attend<P: AsFd>(
+    port: &P,
+    mut wire: impl Wire,
+    shared: &Shared,
+    stop: &OwnedFd,
+    asker: impl Fn() -> Option<Asker>,
+) -> End
 where
     for<'a> &'a P: Read + Write,
 {
@@ -280,6 +288,9 @@ where
                 Ok(0) => return End::Gone,
                 Ok(count) => {
                     let heard = buffer.get(..count).unwrap_or_default();
+                    if let Some(asker) = asker() {
+                        wire.tune(asker);
+                    }
                     shared.with_line(|line, now| wire.hear(heard, now, line));
                 }
                 Err(error) if error.kind() == io::ErrorKind::WouldBlock => {}

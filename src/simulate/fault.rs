@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use crate::config::SerialSettings;
+
 /// Something that goes wrong with an answer, or with the wire.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum Fault {
@@ -24,6 +26,25 @@ pub enum Fault {
     Noise(f64),
     /// The adapter hears itself: every question comes back at once. Not over Modbus TCP.
     Echo,
+    /// The device is set to another speed or format. Only on a pseudo-terminal, where the asker's can be
+    /// seen.
+    Settings(SerialSettings),
+    /// A and B are swapped: no device understands anything, and the line reads as low when the asker's
+    /// driver lets go of it. Serial lines only.
+    Swapped,
+    /// Nothing holds the line when no driver does: it wavers before and after each answer. Serial lines
+    /// only.
+    Floating,
+    /// The first so many bytes of the answer are lost, as by an adapter that is slow to turn from sending
+    /// to receiving. Serial lines only.
+    BeginningLost(usize),
+}
+
+impl Fault {
+    /// The other settings, when it is that.
+    pub(super) fn settings(self) -> Option<SerialSettings> {
+        if let Fault::Settings(settings) = self { Some(settings) } else { None }
+    }
 }
 
 /// A fault, whom it befalls and how often.

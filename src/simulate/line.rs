@@ -6,6 +6,7 @@
 use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
 
+use crate::config::SerialSettings;
 use crate::moment::Mono;
 use crate::signal::{CurrentLoop, Place, Scale, Table};
 use crate::simulate::memory::{self, Memory};
@@ -145,6 +146,8 @@ pub struct Answer {
     pub doubled: bool,
     /// Only so many bytes of the frame come.
     pub truncated: Option<usize>,
+    /// So many of its first bytes are lost.
+    pub beginning_lost: usize,
     /// The connection is closed instead.
     pub hang_up: bool,
 }
@@ -157,6 +160,8 @@ pub struct Line {
     process: Arc<Mutex<Process>>,
     random: Random,
     counts: Counts,
+    /// What the devices are set to; `None` = whatever the asker is.
+    settings: Option<SerialSettings>,
 }
 
 impl Line {
@@ -168,12 +173,39 @@ impl Line {
     /// Devices that show the values of a process, which several lines may share.
     pub fn showing(devices: Vec<Device>, process: Arc<Mutex<Process>>, seed: u64) -> Self {
         let (rules, random, counts) = (Vec::new(), Random::new(seed), Counts::default());
-        Line { devices, rules, process, random, counts }
+        Line { devices, rules, process, random, counts, settings: None }
     }
 
     /// Replaces the fault plan.
     pub fn set_faults(&mut self, rules: Vec<Rule>) {
         self.rules = rules;
+    }
+
+    /// The same line, whose devices understand nobody who is set otherwise.
+    #[must_use]
+    pub fn set_to(mut self, settings: SerialSettings) -> Self {
+        self.settings = Some(settings);
+        self
+    }
+
+    /// The speed of its devices, if they mind.
+    pub(super) fn baud(&self) -> Option<u32> {
+        self.settings.map(|settings| settings.baud)
+    }
+
+    /// What a unit is set to, if it minds.
+    pub(super) fn settings_of(&self, unit: u8) -> Option<SerialSettings> {
+        let befallen = |rule: &&Rule| rule.unit.is_none_or(|befallen| befallen == unit);
+        self.rules.iter().filter(befallen).find_map(|rule| rule.fault.settings()).or(self.settings)
+    }
+
+    /// Whether this befalls the whole line, or this unit, now.
+    pub(super) fn suffers(&mut self, fault: Fault, unit: Option<u8>) -> bool {
+        self.rules.iter().any(|rule| {
+            rule.fault == fault
+                && (rule.unit.is_none() || rule.unit == unit)
+                && self.random.happens(rule.chance)
+        })
     }
 
     /// The device with this unit id.
@@ -233,7 +265,8 @@ impl Line {
         drop(process);
         let turnaround = device.turnaround;
         let (late, foreign, doubled, truncated, hang_up) = (Duration::ZERO, false, false, None, false);
-        let whole = Answer { unit, pdu, turnaround, late, foreign, doubled, truncated, hang_up };
+        let whole =
+            Answer { unit, pdu, turnaround, late, foreign, doubled, truncated, beginning_lost: 0, hang_up };
         let answer = self.befallen(whole)?;
         self.counts.answers += 1;
         if answer.pdu.first().is_some_and(|function| function & 0x80 != 0) {
@@ -248,7 +281,7 @@ impl Line {
         let mut silent = false;
         for rule in &self.rules {
             if rule.unit.is_some_and(|unit| unit != answer.unit)
-                || matches!(rule.fault, Fault::Noise(_) | Fault::Echo)
+                || is_of_the_wire(rule.fault)
                 || !self.random.happens(rule.chance)
             {
                 continue;
@@ -265,10 +298,15 @@ impl Line {
                 Fault::Doubled => answer.doubled = true,
                 Fault::Foreign => answer.foreign = true,
                 Fault::HangUp => answer.hang_up = true,
-                Fault::Noise(_) | Fault::Echo => {}
+                Fault::BeginningLost(bytes) => answer.beginning_lost = bytes,
+                Fault::Noise(_) | Fault::Echo | Fault::Settings(_) | Fault::Swapped | Fault::Floating => {}
             }
         }
         self.counts.spoiled += u64::from(spoiled);
         (!silent).then_some(answer)
     }
+}
+/// Whether a fault is the wire's to play, and does not touch what the device says.
+const fn is_of_the_wire(fault: Fault) -> bool {
+    matches!(fault, Fault::Noise(_) | Fault::Echo | Fault::Settings(_) | Fault::Swapped | Fault::Floating)
 }

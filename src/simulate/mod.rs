@@ -30,6 +30,7 @@ mod scenario;
 mod stage;
 mod tcp;
 mod twin;
+mod uart;
 
 pub use bus::{Bus, BusError, BusFraming, BusPort, Wire};
 pub use fault::{Fault, Rule};
@@ -38,7 +39,7 @@ pub use line::{Answer, Counts, Device, Line, Point};
 pub use memory::Memory;
 pub use process::{Motion, Process};
 pub use random::Random;
-pub use rtu::RtuWire;
+pub use rtu::{Asker, RtuWire};
 pub use scenario::{Move, Scenario, ScenarioError, Step};
 pub use stage::{Stage, StageOptions};
 pub use tcp::TcpWire;

@@ -6,13 +6,19 @@
 
 use std::collections::VecDeque;
 
+use crate::config::{Parity, SerialSettings};
 use crate::moment::Mono;
 use crate::simulate::frame::{FRAME_BYTES_MAX, rtu_frame, rtu_parts};
 use crate::simulate::line::Answer;
-use crate::simulate::{Line, Pace, Wire};
+use crate::simulate::{Fault, Line, Pace, Wire, uart};
 
 /// So many characters are handed over at once at most, as from the receive buffer of a serial port.
 const CHARACTERS_AT_ONCE_MAX: usize = 4;
+
+/// A line that is held low reads as a zero.
+const BREAK: u8 = 0x00;
+/// A line that wavers about high reads as a start bit and ones.
+const IDLE_NOISE: u8 = 0xFF;
 
 /// So many frames wait to be sent at most; what comes on top is dropped.
 const OUTGOING_MAX: usize = 16;
@@ -33,6 +39,17 @@ pub struct RtuWire {
     quiet_from: Option<Mono>,
     outgoing: VecDeque<Outgoing>,
     hung_up: bool,
+    /// What the asker is set to, where that can be seen.
+    asker: Option<Asker>,
+}
+
+/// What an asker's serial port is set to.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Asker {
+    /// Its speed.
+    pub baud: u32,
+    /// Its parity, as far as the port tells.
+    pub parity: Option<Parity>,
 }
 
 /// A frame on its way to the asker.
@@ -66,6 +83,7 @@ impl RtuWire {
             quiet_from: None,
             outgoing: VecDeque::new(),
             hung_up: false,
+            asker: None,
         }
     }
 
@@ -80,6 +98,15 @@ impl RtuWire {
             return;
         }
         line.add_noise(&mut question, None);
+        if line.suffers(Fault::Swapped, None) {
+            line.count_damaged();
+            self.send(self.heard_until, vec![BREAK]);
+            return;
+        }
+        if !self.is_understood(&question, line) {
+            line.count_damaged();
+            return;
+        }
         match rtu_parts(&question) {
             Some((unit, pdu)) if !self.overlong => {
                 if let Some(answer) = line.answer(unit, pdu, self.heard_until) {
@@ -106,7 +133,31 @@ impl RtuWire {
             frame = talked_over(&frame);
         }
         frame.truncate(answer.truncated.unwrap_or(frame.len()));
+        frame.drain(..answer.beginning_lost.min(frame.len()));
+        if let Some((theirs, its)) = self.settings(answer.unit, line) {
+            frame = uart::heard_by_host(&frame, its, theirs);
+        }
+        if line.suffers(Fault::Floating, Some(answer.unit)) {
+            frame = [&[BREAK], frame.as_slice(), &[IDLE_NOISE]].concat();
+        }
         self.send(starts, frame);
+    }
+
+    /// The asker's settings and a unit's, where both are known.
+    fn settings(&self, unit: u8, line: &Line) -> Option<(SerialSettings, SerialSettings)> {
+        let its = line.settings_of(unit)?;
+        let asker = self.asker?;
+        // An asker whose port does not tell its parity is taken to have the right one.
+        let parity = asker.parity.unwrap_or(its.parity);
+        Some((SerialSettings { baud: asker.baud, parity, stop_bits: its.stop_bits }, its))
+    }
+
+    /// Whether the unit that is asked can make out the question.
+    fn is_understood(&self, question: &[u8], line: &Line) -> bool {
+        let settings = question.first().and_then(|unit| self.settings(*unit, line));
+        settings.is_none_or(|(theirs, its)| {
+            uart::heard_by_device(question, theirs, its).is_some_and(|heard| heard == question)
+        })
     }
 
     /// Sends a frame at `starts`, or once those before it are out.
@@ -130,6 +181,10 @@ impl RtuWire {
 }
 
 impl Wire for RtuWire {
+    fn tune(&mut self, asker: Asker) {
+        self.asker = Some(asker);
+    }
+
     fn hear(&mut self, bytes: &[u8], now: Mono, line: &mut Line) {
         self.end_question(now, line);
         if self.question.is_empty() {

@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use serde::Deserialize;
 
-use crate::config::Site;
+use crate::config::{Parity, SerialSettings, Site};
 use crate::simulate::{Fault, Rule};
 
 /// A whole scenario, checked against its site.
@@ -147,6 +147,17 @@ struct FaultText {
     code: Option<u8>,
     bytes: Option<usize>,
     bit_error_rate: Option<f64>,
+    baud: Option<u32>,
+    parity: Option<ParityText>,
+    stop_bits: Option<u8>,
+}
+
+#[derive(Deserialize, Clone, Copy)]
+#[serde(rename_all = "snake_case")]
+enum ParityText {
+    None,
+    Even,
+    Odd,
 }
 
 #[derive(Deserialize, Clone, Copy)]
@@ -161,6 +172,10 @@ enum FaultKind {
     HangUp,
     Noise,
     Echo,
+    OtherSettings,
+    Swapped,
+    Floating,
+    BeginningLost,
     PowerCycle,
 }
 
@@ -246,8 +261,26 @@ impl FaultText {
             FaultKind::HangUp => Fault::HangUp,
             FaultKind::Noise => Fault::Noise(self.bit_error_rate.ok_or("`noise` needs a `bit_error_rate`")?),
             FaultKind::Echo if self.line.is_some() => Fault::Echo,
+            FaultKind::Swapped if self.line.is_some() => Fault::Swapped,
             FaultKind::Echo => return Err("`echo` befalls a `line`".to_owned()),
+            FaultKind::Swapped => return Err("`swapped` befalls a `line`".to_owned()),
+            FaultKind::Floating => Fault::Floating,
+            FaultKind::BeginningLost => {
+                Fault::BeginningLost(self.bytes.ok_or("`beginning_lost` needs `bytes`")?)
+            }
+            FaultKind::OtherSettings => Fault::Settings(self.settings()?),
         })
+    }
+
+    fn settings(&self) -> Result<SerialSettings, String> {
+        let needs = "`other_settings` needs `baud` and `parity`";
+        let (baud, parity) = self.baud.filter(|baud| *baud > 0).zip(self.parity).ok_or(needs)?;
+        let parity = match parity {
+            ParityText::None => Parity::None,
+            ParityText::Even => Parity::Even,
+            ParityText::Odd => Parity::Odd,
+        };
+        Ok(SerialSettings { baud, parity, stop_bits: self.stop_bits.unwrap_or(1) })
     }
 
     fn time(&self) -> Result<Duration, String> {
@@ -317,6 +350,12 @@ mod tests {
             ("kind = 'doubled'", Fault::Doubled),
             ("kind = 'foreign'", Fault::Foreign),
             ("kind = 'hang_up'", Fault::HangUp),
+            ("kind = 'floating'", Fault::Floating),
+            ("kind = 'beginning_lost', bytes = 2", Fault::BeginningLost(2)),
+            (
+                "kind = 'other_settings', baud = 4800, parity = 'odd'",
+                Fault::Settings(SerialSettings { baud: 4800, parity: Parity::Odd, stop_bits: 1 }),
+            ),
             ("kind = 'noise', bit_error_rate = 1e-3", Fault::Noise(1e-3)),
         ];
         for (text, fault) in by_name {

@@ -46,7 +46,7 @@ impl Stage {
             let seed = options.seed.wrapping_add(u64::try_from(index).unwrap_or_default());
             let line = Line::showing(devices(site, index), Arc::clone(&process), seed);
             buses.push(match &spec.port {
-                Port::Serial { settings, .. } => Bus::on_pty(line, pace(settings), epoch)?,
+                Port::Serial { settings, .. } => Bus::on_pty(line.set_to(*settings), pace(settings), epoch)?,
                 Port::Tcp { address, framing, settings } => {
                     let framing = match framing {
                         Framing::Rtu => BusFraming::Rtu(settings.as_ref().map_or(Pace::UNPACED, pace)),

@@ -33,4 +33,5 @@ mod simulated_devices;
 mod site_files;
 mod skip;
 mod stopped;
+mod technician;
 mod wrong_answers;

@@ -17,6 +17,8 @@ mod signal;
 mod unit;
 mod vote;
 
+pub use place::table_and_item;
+
 use sha2::{Digest, Sha256};
 
 use super::problem::{Problem, Span, Texts};

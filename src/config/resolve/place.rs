@@ -100,7 +100,7 @@ fn from_reference(
 }
 
 /// The table a reference number tells, and the number of the item in it, from 1.
-fn table_and_item(reference: u32) -> Option<(Option<Table>, u32)> {
+pub fn table_and_item(reference: u32) -> Option<(Option<Table>, u32)> {
     let told = |table, item| Some((Some(table), item));
     match reference {
         1..=9999 => Some((None, reference)),

@@ -1,0 +1,11 @@
+//! The technician's room: what is made of single answers, by a person at the analyzer.
+//!
+//! Nothing here asks a device, opens a port or knows a terminal; that is for [`crate::modbus::Visitor`]
+//! and the commands. Here is what decides: in which order a line is [swept](sweep) for devices and how
+//! long to wait for each, what registers may [mean](meaning), and how far a reading lies from a
+//! [reference].
+
+pub mod format;
+pub mod meaning;
+pub mod reference;
+pub mod sweep;
