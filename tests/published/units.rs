@@ -175,3 +175,48 @@ fn every_unit_leads_to_itself_unchanged() {
         assert_eq!((way.factor, way.offset), (1.0, 0.0), "{}", unit.name);
     }
 }
+
+/// docs/units.md promises this of every row.
+#[test]
+fn every_conversion_that_the_document_shows_is_so_to_the_digits_it_has() {
+    let rows: Vec<Vec<&str>> = include_str!("../../docs/units.md")
+        .lines()
+        .skip_while(|line| !line.starts_with("| this "))
+        .skip(2)
+        .take_while(|line| line.starts_with('|'))
+        .map(|line| line.trim_matches('|').split('|').map(str::trim).collect())
+        .collect();
+    assert!(rows.len() >= 20, "the document shows only {} conversions", rows.len());
+    for row in rows {
+        let [this, is, of, counted_at, source] = row[..] else { panic!("{row:?}") };
+        assert!(!source.is_empty(), "{this} has no source");
+        let (number, from) = quantity(this);
+        let (expected, to) = quantity(is);
+        let substance = Substance::ALL.into_iter().find(|substance| substance.word() == of);
+        assert!(substance.is_some() || of == "–", "{of}");
+        let at = at(document_reference(counted_at), substance);
+        let found = converted(number, from, to, &at);
+        assert_eq!(shown_like(found, is), expected.to_string(), "{this} is {is}, not {found}");
+    }
+}
+
+fn quantity(text: &str) -> (f64, &str) {
+    let (number, unit) = text.split_once(' ').unwrap_or_else(|| panic!("{text}"));
+    (number.parse().unwrap(), unit)
+}
+
+/// Where none is told it must not matter: one that nobody uses.
+fn document_reference(text: &str) -> GasReference {
+    let Some((temperature, pressure)) = text.split_once(", ") else {
+        return GasReference { temperature_k: 777.0, pressure_pa: 777.0 };
+    };
+    reference(quantity(temperature), quantity(pressure))
+}
+
+/// The number rounded to as many decimals as `like` has, without needless zeros.
+fn shown_like(number: f64, like: &str) -> String {
+    let printed = like.split(' ').next().unwrap();
+    let decimals = printed.split_once('.').map_or(0, |(_, decimals)| decimals.len());
+    let rounded: f64 = format!("{number:.decimals$}").parse().unwrap();
+    rounded.to_string()
+}
