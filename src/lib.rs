@@ -16,7 +16,7 @@
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
-//! | 0 | [`moment`], [`period`], [`units`], [`signal`], [`alarm`] | time and calendar; units of the trade; decode, scale, quality; the alarm life cycle |
+//! | 0 | [`moment`], [`period`], [`units`], [`signal`], [`alarm`], [`proving`] | time and calendar; units of the trade; decode, scale, quality; the alarm life cycle; what is proven of an analyzer |
 //!
 //! A room imports only from floors below its own; `tests/tidy.rs` holds that.
 
@@ -31,6 +31,7 @@ pub mod modbus;
 pub mod moment;
 pub mod monitor;
 pub mod period;
+pub mod proving;
 pub mod replay;
 pub mod scada;
 pub mod serve;

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 
 use serde_json::{Map, Value};
 
-use crate::proving::checklist::{Checklist, ListStep};
 use crate::moment::Wall;
+use crate::proving::checklist::{Checklist, ListStep};
 
 /// An event of the journal, as much of it as matters here.
 #[derive(Debug, Clone, PartialEq)]
