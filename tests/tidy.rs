@@ -15,7 +15,7 @@ use std::path::{Path, PathBuf};
 const FLOORS: [(u8, &[&str]); 8] = [
     (0, &["moment"]),
     (0, &["period", "signal", "units"]),
-    (0, &["alarm", "proving"]),
+    (0, &["alarm", "calibration", "proving"]),
     (1, &["config", "monitor"]),
     (2, &["modbus", "history", "replay"]),
     (3, &["daemon", "view"]),

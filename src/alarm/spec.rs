@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::period::Period;
-use crate::signal::{Guard, LineIndex, Scale, SignalIndex};
+use crate::signal::{DeviceIndex, Guard, LineIndex, Scale, SignalIndex};
 
 /// An alarm's place in the site's list of alarms.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
@@ -161,7 +161,7 @@ pub enum Over {
     Calendar(Period),
 }
 
-/// What can be wrong with siskin itself.
+/// What can be wrong with siskin itself, and with the care that people take of its devices.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Fault {
     /// A line passes so many damaged frames that the CRC can no longer vouch for the rest.
@@ -172,6 +172,8 @@ pub enum Fault {
     RecordReplaced,
     /// The record cannot be written.
     RecordFailing,
+    /// A function check ran out, and nobody has ended it.
+    FunctionCheckOverrun(DeviceIndex),
 }
 
 impl Kind {

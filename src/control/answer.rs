@@ -10,8 +10,9 @@ use crate::control::protocol::{
     ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest,
     PerformanceRequest, Request,
 };
+use crate::control::work::Done;
 use crate::daemon::{ActError, Handle};
-use crate::monitor::{Action, ActionResult, Refusal, Targets, Who};
+use crate::monitor::{Action, ActionResult, Refusal, Targets, Who, Work};
 use crate::view::{self, Journal, Status, Word};
 
 /// How long an action may take until it is in the journal.
@@ -27,6 +28,11 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: 
         Request::Act(wanted) => act(wanted, user, handle).await,
         Request::LendLine(wanted) => held.lend(wanted, user, handle).await,
         Request::ReturnLine {} => held.give_back(),
+        Request::BeginFunctionCheck(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
+        Request::EndFunctionCheck(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
+        Request::Note(wanted) => {
+            work(wanted.device.clone().unwrap_or_default(), wanted.work(user), handle).await
+        }
     };
     answered.unwrap_or_else(Answer::Error)
 }
@@ -66,8 +72,21 @@ async fn act(wanted: ActRequest, user: &str, handle: &Handle) -> Result<Answer, 
         remark: wanted.remark,
         seen: wanted.seen,
     };
-    match timeout(ACT_MAX, handle.act(action)).await {
-        Ok(Ok(results)) => json(&results.into_iter().map(Acted::from).collect::<Vec<_>>()),
+    let results = in_time(handle.act(action)).await?;
+    json(&results.into_iter().map(Acted::from).collect::<Vec<_>>())
+}
+
+/// Does what a person asks of the device `asked`.
+async fn work(asked: String, work: Work, handle: &Handle) -> Result<Answer, Failure> {
+    tracing::info!(user = work.who.user, device = asked, "work on a device");
+    let worked = in_time(handle.work(work)).await?;
+    json(&Done::of(asked, worked))
+}
+
+/// The outcome of something that is recorded before it is answered.
+async fn in_time<T>(asked: impl Future<Output = Result<T, ActError>>) -> Result<T, Failure> {
+    match timeout(ACT_MAX, asked).await {
+        Ok(Ok(outcome)) => Ok(outcome),
         Ok(Err(error)) => Err(Failure {
             kind: match error {
                 ActError::Stopping => FailureKind::Stopping,

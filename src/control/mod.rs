@@ -16,6 +16,7 @@ mod server;
 mod socket;
 #[cfg(test)]
 mod tests;
+pub mod work;
 
 pub use server::Serving;
 pub use socket::{ControlError, Socket};

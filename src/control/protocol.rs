@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
 use crate::alarm::{Life, Withheld};
+use crate::control::work::{BeginRequest, EndRequest, NoteRequest};
 use crate::monitor::ActionKind;
 use crate::view::{Instant, Word};
 
@@ -49,6 +50,12 @@ pub enum Request {
     LendLine(LendRequest),
     /// Take the lent line back.
     ReturnLine {},
+    /// Take a device into function check.
+    BeginFunctionCheck(BeginRequest),
+    /// End the function check of a device.
+    EndFunctionCheck(EndRequest),
+    /// Something for the record.
+    Note(NoteRequest),
 }
 
 /// Between which times.
@@ -259,6 +266,9 @@ impl Request {
             }
             Request::Journal(journal) => journal.check(),
             Request::Act(act) => act.check(),
+            Request::BeginFunctionCheck(begin) => begin.check(),
+            Request::EndFunctionCheck(end) => end.check(),
+            Request::Note(note) => note.check(),
         }
     }
 }
@@ -347,7 +357,7 @@ impl ActRequest {
 }
 
 /// Words that go into the record and from there onto terminals: short, and without control characters.
-fn check_words(field: &str, words: Option<&str>, chars_max: usize) -> Result<(), Failure> {
+pub(super) fn check_words(field: &str, words: Option<&str>, chars_max: usize) -> Result<(), Failure> {
     let Some(words) = words else { return Ok(()) };
     if words.trim().is_empty() {
         return Err(Failure::bad_request(format!("`{field}` is empty")));

@@ -91,7 +91,8 @@ async fn ask(path: &Path, request: Request) -> Result<String, ClientError> {
 /// Knows one alarm, `h2s-high`, that can be acknowledged.
 async fn act(mut asked: mpsc::Receiver<daemon::Request>, tell: mpsc::UnboundedSender<Action>) {
     while let Some(request) = asked.recv().await {
-        let crate::monitor::Targets::These(alarms) = &request.action.targets else { continue };
+        let daemon::Request::Act(action, answer) = request else { continue };
+        let crate::monitor::Targets::These(alarms) = &action.targets else { continue };
         let result = |alarm: &String| ActionResult {
             alarm: alarm.clone(),
             result: if alarm == "h2s-high" {
@@ -101,8 +102,8 @@ async fn act(mut asked: mpsc::Receiver<daemon::Request>, tell: mpsc::UnboundedSe
             },
         };
         let results = alarms.iter().map(result).collect();
-        tell.send(request.action).unwrap();
-        request.answer.send(Ok(results)).unwrap();
+        tell.send(action).unwrap();
+        answer.send(Ok(results)).unwrap();
     }
 }
 

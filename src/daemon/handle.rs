@@ -10,7 +10,7 @@ use crate::daemon::Health;
 use crate::daemon::loans::Lenders;
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Clock, Moment, Wall};
-use crate::monitor::{Action, ActionResult, Snapshot};
+use crate::monitor::{Action, ActionResult, Hindrance, Snapshot, Work, Worked};
 
 /// Reads a page of the journal: entries with `seq > after`, at most `limit`, in order.
 /// Blocking; [`Handle::journal`] runs it off the async threads.
@@ -30,14 +30,17 @@ pub trait HistorySource: Send + Sync {
     fn buckets(&self, signal: &str, from: Wall, to: Wall, points: usize) -> Result<Vec<Bucket>, String>;
 }
 
-/// An operator action on its way to the monitor.
+/// What a person asks, on its way to the monitor.
 #[derive(Debug)]
-pub struct Request {
-    /// What is asked.
-    pub action: Action,
-    /// Where the answer goes, once everything it changed is committed to the journal.
-    pub answer: oneshot::Sender<Result<Vec<ActionResult>, ActError>>,
+pub enum Request {
+    /// An operator action.
+    Act(Action, Answer<Vec<ActionResult>>),
+    /// Work on a device, or a note.
+    Work(Work, Answer<Result<Worked, Hindrance>>),
 }
+
+/// Where an answer goes, once everything that was changed is committed to the journal.
+pub type Answer<T> = oneshot::Sender<Result<T, ActError>>;
 
 /// Why an action could not be carried out as a whole.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -107,8 +110,17 @@ impl Handle {
 
     /// Carries out an operator action; returns once it is committed to the journal.
     pub async fn act(&self, action: Action) -> Result<Vec<ActionResult>, ActError> {
+        self.ask(|answer| Request::Act(action, answer)).await
+    }
+
+    /// Does what a person asks of a device; returns once it is committed to the journal.
+    pub async fn work(&self, work: Work) -> Result<Result<Worked, Hindrance>, ActError> {
+        self.ask(|answer| Request::Work(work, answer)).await
+    }
+
+    async fn ask<T>(&self, request: impl FnOnce(Answer<T>) -> Request) -> Result<T, ActError> {
         let (answer, answered) = oneshot::channel();
-        self.requests.send(Request { action, answer }).await.map_err(|_| ActError::Stopping)?;
+        self.requests.send(request(answer)).await.map_err(|_| ActError::Stopping)?;
         answered.await.map_err(|_| ActError::Stopping)?
     }
 

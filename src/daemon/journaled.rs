@@ -5,7 +5,7 @@ use crate::alarm::{Life, Priority};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
-use crate::monitor::{Decision, EventKind, Remembered, Who};
+use crate::monitor::{CareTold, Decision, EventKind, Remembered, RememberedCare, Who};
 
 impl JournalSource for JournalReader {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
@@ -63,6 +63,25 @@ fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
         withheld,
         priority: word("priority").and_then(|word| Priority::ALL.into_iter().find(|p| p.word() == word)),
     }))
+}
+
+/// The kinds of entries that say something of the care of a device.
+pub(super) const CARE_KINDS: [EventKind; 2] = [EventKind::FunctionCheckBegun, EventKind::FunctionCheckEnded];
+
+/// What an entry says of the care of a device, if it says anything.
+#[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds say nothing of it")]
+pub(super) fn remembered_care(entry: &JournalEntry) -> Option<RememberedCare> {
+    let word = |name| entry.detail.get(name).and_then(serde_json::Value::as_str);
+    let told = match EventKind::from_word(&entry.kind)? {
+        EventKind::FunctionCheckBegun => CareTold::Begun {
+            by: Who { user: entry.user.clone()?, name: entry.name.clone() },
+            until: word("until")?.parse().ok()?,
+            purpose: word("purpose").unwrap_or_default().to_owned(),
+        },
+        EventKind::FunctionCheckEnded => CareTold::Ended { by_deadline: word("by").is_some() },
+        _ => return None,
+    };
+    Some(RememberedCare { device: entry.subject.clone(), at: entry.time, told })
 }
 
 /// What an entry says of an alarm's state, if it says anything.

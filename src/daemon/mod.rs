@@ -20,7 +20,7 @@ mod unwatched;
 mod watch;
 
 pub use clock::system_clock;
-pub use handle::{ActError, Handle, HistorySource, JournalSource, Request};
+pub use handle::{ActError, Answer, Handle, HistorySource, JournalSource, Request};
 pub use health::{Health, Progress};
 pub use loans::LendError;
 pub use plan::monitor_plan;

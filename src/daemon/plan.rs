@@ -1,5 +1,6 @@
 //! From the checked site to what the monitor watches.
 
+use crate::calibration::Care;
 use crate::config::{Asks, DeviceSpec, PushButtonSpec, Site};
 use crate::monitor::{ActionKind, DeviceLabel, Plan, PushButton};
 
@@ -10,6 +11,7 @@ pub fn monitor_plan(site: &Site) -> Plan {
         name: device.name.clone(),
         line: device.line,
         unit_id: device.unit_id,
+        care: Care::default(),
     };
     let button = |button: &PushButtonSpec| PushButton {
         signal: button.signal,

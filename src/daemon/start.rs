@@ -21,7 +21,9 @@ use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
 use crate::history::{self, JournalEntry, JournalReader, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
 use crate::moment::Moment;
-use crate::monitor::{Detail, Event, EventKind, Plan, Snapshot, State, restore, retell, snapshot};
+use crate::monitor::{
+    Detail, Event, EventKind, Plan, Snapshot, State, restore, restore_care, retell, snapshot,
+};
 
 /// Inputs from the lines that may wait for the monitor.
 const LINE_OUTPUTS_WAITING_MAX: usize = 1024;
@@ -79,6 +81,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let record = history::open(&options.data, site, clock.clone())?;
     let mut state = State::new(&plan, clock());
     restore_alarms(&record, &plan, &mut state)?;
+    restore_care_of_devices(&record, &plan, &mut state)?;
     unwatched::settle_anew(&plan, &mut state, &record.samples);
     drop(record.recorder.events(opening_events(site, &record, &plan, &state)?));
 
@@ -155,6 +158,24 @@ fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(),
     };
     let seq = record.recorder.status().journal_head.seq;
     restore(plan, state, entries.iter().filter_map(journaled::remembered), seq);
+    Ok(())
+}
+
+/// The same for the care of the devices.
+fn restore_care_of_devices(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
+    let mut past = Vec::new();
+    let take = |entry: &JournalEntry| past.extend(journaled::remembered_care(entry));
+    match record.replaced.iter().find(|replaced| replaced.is_journal()) {
+        None => record.journal.each(&journaled::CARE_KINDS, take)?,
+        Some(Replaced { moved_to: Some(moved_to), .. }) => {
+            let read = JournalReader::moved_aside(moved_to).each(&journaled::CARE_KINDS, take);
+            read.unwrap_or_else(|error| {
+                tracing::error!("no device starts in function check, for their past cannot be read: {error}");
+            });
+        }
+        Some(Replaced { moved_to: None, .. }) => {}
+    }
+    restore_care(plan, state, past);
     Ok(())
 }
 

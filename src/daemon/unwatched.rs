@@ -43,7 +43,8 @@ fn must_settle(spec: &SignalSpec, last: Last, now: Wall) -> bool {
         Last::LongAgo => true,
         Last::Sample(at, reasons) => {
             let unwatched = now.duration_since(at).try_into().unwrap_or(Duration::MAX);
-            let unflushed = reasons.contains(Reason::Settling) || reasons.contains(Reason::SampleCondition);
+            let other_gas = [Reason::Settling, Reason::SampleCondition, Reason::FunctionCheck];
+            let unflushed = other_gas.iter().any(|reason| reasons.contains(*reason));
             unflushed || unwatched > spec.stale_after
         }
     }
@@ -102,6 +103,8 @@ mod tests {
         assert!(!must(Last::Sample(at(98), Reasons::NONE)), "a prompt restart");
         assert!(must(Last::Sample(at(98), settling)), "a restart while it settled");
         assert!(must(Last::Sample(at(98), no_flow)), "a restart while no gas flowed");
+        let checked = Reasons::one(Reason::FunctionCheck);
+        assert!(must(Last::Sample(at(98), checked)), "a restart in function check");
         assert!(must(Last::Sample(at(60), Reasons::NONE)), "a power cut");
         assert!(must(Last::LongAgo));
         assert!(must(Last::Sample(at(200), Reasons::NONE)), "a clock that has been set back");

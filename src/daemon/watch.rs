@@ -14,7 +14,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Change;
 use crate::daemon::reload::PlanChange;
-use crate::daemon::{ActError, Health, Progress, Request};
+use crate::daemon::{ActError, Answer, Health, Progress, Request};
 use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
 use crate::moment::{Clock, Mono};
@@ -94,18 +94,32 @@ impl Watch {
     }
 
     fn take_request(&mut self, request: Request, rhythm: &mut Rhythm) {
-        let output = step(&self.plan, &mut self.state, Input::Act(request.action), (self.clock)());
-        let results = output.results.clone();
+        match request {
+            Request::Act(action, answer) => {
+                let mut output = self.step(Input::Act(action));
+                let results = std::mem::take(&mut output.results);
+                self.answer_once_recorded(output, results, answer);
+            }
+            Request::Work(work, answer) => {
+                let mut output = self.step(Input::Work(work));
+                if let Some(worked) = output.worked.take() {
+                    self.answer_once_recorded(output, worked, answer);
+                }
+            }
+        }
+        rhythm.publish_now();
+    }
+
+    fn answer_once_recorded<T: Send + 'static>(&self, output: Output, outcome: T, answer: Answer<T>) {
         let recorded = self.hand_on(output);
         tokio::spawn(async move {
             let outcome = match recorded {
-                Some(recorded) => committed(recorded).await.map(|()| results),
-                None => Ok(results),
+                Some(recorded) => committed(recorded).await.map(|()| outcome),
+                None => Ok(outcome),
             };
             // A caller that has gone away no longer wants its answer.
-            let _ = request.answer.send(outcome);
+            let _ = answer.send(outcome);
         });
-        rhythm.publish_now();
     }
 
     /// Goes over to another plan. What the lines have said so far was said under the old one.
@@ -127,9 +141,13 @@ impl Watch {
 
     /// Passes an input to the core and its output on.
     fn pass(&mut self, input: Input) {
-        let output = step(&self.plan, &mut self.state, input, (self.clock)());
+        let output = self.step(input);
         // Nobody waits for these; the recorder keeps them until the disk has them.
         drop(self.hand_on(output));
+    }
+
+    fn step(&mut self, input: Input) -> Output {
+        step(&self.plan, &mut self.state, input, (self.clock)())
     }
 
     /// Hands events and samples to the recorder. The receiver tells when the events are committed.

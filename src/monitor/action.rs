@@ -241,7 +241,7 @@ impl Step<'_> {
 }
 
 /// The known name that is most like `name`, if one is like it at all.
-fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a String>) -> Option<String> {
+pub(super) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a String>) -> Option<String> {
     if name.len() > NAME_BYTES_MAX {
         return None;
     }

@@ -115,11 +115,25 @@ pub enum EventKind {
     RecordLost,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
     DatabaseReplaced,
+    /// A person works on a device: nothing it says is a measurement. Details: until, for_s, purpose,
+    /// again (when it was under way already), remark.
+    FunctionCheckBegun,
+    /// The function check of a device ended. Details: by (`deadline`; absent when a person ended it),
+    /// begun_by, purpose, overrun (when a person ended what the deadline had ended before), remark.
+    FunctionCheckEnded,
+    /// A reading against calibration gas. Details: signal, point, stage, standard, unit, standard_id,
+    /// expires, reading, readings, scatter, over_s, span, error_pct, tolerance_pct, pass, doubts, despite,
+    /// remark.
+    CalibrationRecorded,
+    /// A device has a new sensor. Details: signal, serial, old_serial, open_to_air_s, reference, until, remark.
+    SensorChanged,
+    /// A remark for the record, on a device or on the site. Details: text.
+    Note,
 }
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 28] = [
+    pub const ALL: [EventKind; 33] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -148,6 +162,11 @@ impl EventKind {
         EventKind::AlarmRemoved,
         EventKind::RecordLost,
         EventKind::DatabaseReplaced,
+        EventKind::FunctionCheckBegun,
+        EventKind::FunctionCheckEnded,
+        EventKind::CalibrationRecorded,
+        EventKind::SensorChanged,
+        EventKind::Note,
     ];
 
     /// Whether it is about an alarm, and tells the state that the alarm has afterwards.
@@ -180,7 +199,12 @@ impl EventKind {
             | EventKind::DeviceLost
             | EventKind::DeviceOnline
             | EventKind::RecordLost
-            | EventKind::DatabaseReplaced => false,
+            | EventKind::DatabaseReplaced
+            | EventKind::FunctionCheckBegun
+            | EventKind::FunctionCheckEnded
+            | EventKind::CalibrationRecorded
+            | EventKind::SensorChanged
+            | EventKind::Note => false,
         }
     }
 
@@ -215,6 +239,11 @@ impl EventKind {
             EventKind::AlarmRemoved => "alarm_removed",
             EventKind::RecordLost => "record_lost",
             EventKind::DatabaseReplaced => "database_replaced",
+            EventKind::FunctionCheckBegun => "function_check_begun",
+            EventKind::FunctionCheckEnded => "function_check_ended",
+            EventKind::CalibrationRecorded => "calibration_recorded",
+            EventKind::SensorChanged => "sensor_changed",
+            EventKind::Note => "note",
         }
     }
 

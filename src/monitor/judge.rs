@@ -8,7 +8,8 @@ use crate::monitor::LineState;
 use crate::monitor::state::{Evidence, Flush, LastAnswer};
 use crate::monitor::step::Step;
 use crate::signal::{
-    Guard, GuardTest, Quality, ReadFault, Reason, Sample, SignalIndex, SignalSpec, Value, code_as_number,
+    DeviceIndex, Guard, GuardTest, Quality, ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec,
+    Value, code_as_number,
 };
 
 /// What the guards of a signal say together.
@@ -35,6 +36,17 @@ impl Step<'_> {
                 self.judge(SignalIndex(index), false);
                 self.judge_dependents(SignalIndex(index));
             }
+        }
+    }
+
+    /// Judges the signals of a device, then everything that looks at them.
+    pub(super) fn judge_signals_of(&mut self, device: DeviceIndex) {
+        let plan = self.plan;
+        for signal in plan.signals_of(device) {
+            self.judge(signal, false);
+        }
+        for signal in plan.signals_of(device) {
+            self.judge_dependents(signal);
         }
     }
 
@@ -87,14 +99,27 @@ impl Step<'_> {
     fn sample_of(&mut self, signal: SignalIndex, spec: &SignalSpec) -> Sample {
         let validity = validity(&spec.valid_when, &self.state.known);
         let now = self.state.now;
+        let care = &self.state.known.care[spec.device.0];
+        let (checked, overrun) = (care.function_check.is_some(), care.overrun);
+        let flushed = if checked { Validity::Violated } else { validity };
         let state = &mut self.state.signals[signal.0];
-        state.flush = flush_after(state.flush, validity, now.mono, spec);
+        state.flush = flush_after(state.flush, flushed, now.mono, spec);
         let (flush, last, frozen) = (state.flush, state.last, state.frozen);
+        let absent = |reason| {
+            let check = checked.then_some(Reason::FunctionCheck);
+            let reasons: Reasons = [reason].into_iter().chain(check).collect();
+            Sample::new(None, reasons, last.map_or(now, |last| last.at))
+        };
         match (self.silence(signal), last) {
-            (Some(reason), last) => Sample::absent(reason, last.map_or(now, |last| last.at)),
-            (None, None) => Sample::absent(Reason::NotYetRead, now),
+            (Some(reason), _) => absent(reason),
+            (None, None) => absent(Reason::NotYetRead),
             (None, Some(LastAnswer { value, mut reasons, at })) => {
-                if validity != Validity::Holds {
+                if overrun {
+                    reasons.insert(Reason::CheckOverrun);
+                }
+                if checked {
+                    reasons.insert(Reason::FunctionCheck);
+                } else if validity != Validity::Holds {
                     reasons.insert(Reason::SampleCondition);
                 } else if matches!(flush, Flush::Settling(_)) {
                     reasons.insert(Reason::Settling);

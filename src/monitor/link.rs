@@ -208,14 +208,10 @@ impl Step<'_> {
     }
 
     fn judge_device(&mut self, device: DeviceIndex, lost: bool) {
-        let plan = self.plan;
-        for signal in plan.signals_of(device) {
+        for signal in self.plan.signals_of(device) {
             self.state.signals[signal.0].device_lost = lost;
-            self.judge(signal, false);
         }
-        for signal in plan.signals_of(device) {
-            self.judge_dependents(signal);
-        }
+        self.judge_signals_of(device);
     }
 
     fn tell_line_change(&mut self, before: Option<&LineReport>, report: &LineReport) {

@@ -7,6 +7,7 @@
 mod action;
 mod alarms;
 mod button;
+mod care;
 mod event;
 mod judge;
 mod link;
@@ -20,13 +21,14 @@ mod step;
 mod withhold;
 
 pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
+pub use care::{FunctionCheck, Hindrance, Work, WorkKind, Worked};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{
     BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, Loan, RecordReport, Spread,
 };
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
 pub use replan::replan;
-pub use restore::{Remembered, restore};
+pub use restore::{CareTold, Remembered, RememberedCare, restore, restore_care};
 pub use retell::{CARRIED_OVER_DETAIL, retell};
 pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, snapshot};
 pub use state::State;

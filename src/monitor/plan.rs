@@ -4,7 +4,8 @@
 use std::time::Duration;
 
 use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
-use crate::monitor::ActionKind;
+use crate::calibration::Care;
+use crate::monitor::{ActionKind, care};
 use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
 
 /// The longest shelving where the site file does not say: one shift.
@@ -15,7 +16,7 @@ pub const SHELVE_MAX_DEFAULT: Duration = Duration::from_secs(12 * 3600);
 const OVERLOAD_DELAY: Duration = Duration::from_secs(60);
 
 /// A device as the monitor needs it.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct DeviceLabel {
     /// Its id.
     pub id: String,
@@ -25,6 +26,8 @@ pub struct DeviceLabel {
     pub line: LineIndex,
     /// Its unit id.
     pub unit_id: u8,
+    /// What care it needs.
+    pub care: Care,
 }
 
 /// A discrete input on a line that acts as an operator in the building does.
@@ -51,7 +54,7 @@ pub struct Plan {
     pub devices: Vec<DeviceLabel>,
     /// The signals.
     pub signals: Vec<SignalSpec>,
-    /// The alarms of the site, then those on siskin itself.
+    /// The alarms of the site, then those on siskin itself, then those on the care of its devices.
     pub alarms: Vec<AlarmSpec>,
     /// The building's push-buttons.
     pub push_buttons: Vec<PushButton>,
@@ -74,6 +77,7 @@ impl Plan {
         mut alarms: Vec<AlarmSpec>,
     ) -> Self {
         alarms.extend(alarms_on_siskin(&lines));
+        alarms.extend(care::alarms(&devices));
         let guards_first = guards_first(&signals);
         let judged_after = judged_after(&signals, &guards_first);
         let mut alarms_on = vec![Vec::new(); signals.len()];
@@ -133,6 +137,11 @@ impl Plan {
     /// The alarms that vote on an alarm.
     pub(super) fn votes_on(&self, alarm: AlarmIndex) -> &[AlarmIndex] {
         &self.votes_on[alarm.0]
+    }
+
+    /// The device with this id.
+    pub(super) fn device(&self, id: &str) -> Option<DeviceIndex> {
+        self.devices.iter().position(|device| device.id == id).map(DeviceIndex)
     }
 
     /// The signals of one device.

@@ -66,6 +66,7 @@ impl Carried<'_> {
                 active: plan.alarms.iter().map(active).collect(),
                 lines: old.known.lines.clone(),
                 record: old.known.record.clone(),
+                care: old.known.care.clone(),
             },
         }
     }

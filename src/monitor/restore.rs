@@ -7,8 +7,10 @@ use std::time::Duration;
 
 use crate::alarm::{Life, Shelf, Standing};
 use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, EventKind, Plan, State};
+use crate::monitor::state::Flush;
+use crate::monitor::{Decision, EventKind, FunctionCheck, Plan, State, Who};
 
 /// One past event about an alarm, as the journal holds it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -55,6 +57,70 @@ pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Re
         }
     }
     state.look_at_all(plan);
+}
+
+/// One past event about the care of a device, as the journal holds it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RememberedCare {
+    /// The device's id.
+    pub device: String,
+    /// When.
+    pub at: Wall,
+    /// What happened.
+    pub told: CareTold,
+}
+
+/// What happened to a device.
+#[derive(Debug, Clone, PartialEq)]
+pub enum CareTold {
+    /// It was taken into function check.
+    Begun {
+        /// By whom.
+        by: Who,
+        /// Until when at most.
+        until: Wall,
+        /// What for.
+        purpose: String,
+    },
+    /// Its function check ended.
+    Ended {
+        /// By itself.
+        by_deadline: bool,
+    },
+}
+
+/// Puts the care of the devices where the past events, oldest first, left it. Events about devices the
+/// site no longer has are passed over. Call it before the first step.
+pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = RememberedCare>) {
+    let now = state.now;
+    for event in past {
+        let Some(device) = plan.device(&event.device) else { continue };
+        state.known.care[device.0].remember(event, now);
+        for signal in plan.signals_of(device) {
+            // Other gas was in the sample line, and may be still.
+            state.signals[signal.0].flush = match state.known.care[device.0].function_check {
+                Some(_) => Flush::Violated,
+                None => Flush::Settled,
+            };
+        }
+    }
+    state.look_at_all(plan);
+}
+
+impl CareState {
+    fn remember(&mut self, event: RememberedCare, now: Moment) {
+        match event.told {
+            CareTold::Begun { by, until: wall, purpose } => {
+                let lasting = wall.duration_since(event.at).try_into().unwrap_or_default();
+                let until = Moment { mono: deadline(event.at, lasting, now), wall };
+                self.function_check = Some(FunctionCheck { by, since: event.at, until, purpose });
+                self.overrun = false;
+            }
+            CareTold::Ended { by_deadline } => {
+                (self.function_check, self.overrun) = (None, by_deadline);
+            }
+        }
+    }
 }
 
 impl AlarmState {

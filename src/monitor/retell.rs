@@ -1,20 +1,44 @@
-//! What is known of the alarms, told once more: for a journal that has been begun anew because the
-//! one before was damaged. Folded back ([`crate::monitor::restore`]), it gives what is known now.
+//! What is known of the alarms and of the care of the devices, told once more: for a journal that has
+//! been begun anew because the one before was damaged. Folded back ([`crate::monitor::restore`]), it gives what is known now.
 
 use std::collections::BTreeMap;
 
 use crate::alarm::{AlarmSpec, Life, Shelf};
 use crate::moment::{Moment, Wall};
+use crate::monitor::care::{BY_DEADLINE, CareState};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, Detail, Event, EventKind, Plan, State};
+use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Plan, State};
 
 /// The detail that marks an event as told once more.
 pub const CARRIED_OVER_DETAIL: &str = "carried_over";
 
-/// The events that tell how every alarm stands that does not stand as at the very beginning.
+/// The events that tell how every alarm stands that does not stand as at the very beginning, and in what
+/// function check each device is.
 pub fn retell(plan: &Plan, state: &State) -> Vec<Event> {
     let told = plan.alarms.iter().zip(&state.alarms).filter(|(_, alarm)| alarm.has_a_past());
-    told.flat_map(|(spec, alarm)| events_of(spec, alarm, state.now)).collect()
+    let of_alarms = told.flat_map(|(spec, alarm)| events_of(spec, alarm, state.now));
+    let care = plan.devices.iter().zip(&state.known.care);
+    let of_care = care.filter_map(|(device, care)| event_of_care(device, care, state.now));
+    of_alarms.chain(of_care).collect()
+}
+
+fn event_of_care(device: &DeviceLabel, care: &CareState, now: Moment) -> Option<Event> {
+    let text = |text: &str| Detail::Text(text.to_owned());
+    let mut detail = BTreeMap::from([(CARRIED_OVER_DETAIL, Detail::Flag(true))]);
+    let (kind, who) = match &care.function_check {
+        Some(check) => {
+            // As with shelving, what is left of its time counts from now.
+            detail.insert("until", Detail::Text(now.at(check.until.mono).wall.to_string()));
+            detail.insert("purpose", text(&check.purpose));
+            (EventKind::FunctionCheckBegun, Some(check.by.clone()))
+        }
+        None if care.overrun => {
+            detail.insert("by", text(BY_DEADLINE));
+            (EventKind::FunctionCheckEnded, None)
+        }
+        None => return None,
+    };
+    Some(Event { at: now, kind, subject: device.id.clone(), who, detail })
 }
 
 fn events_of(spec: &AlarmSpec, alarm: &AlarmState, now: Moment) -> Vec<Event> {

@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, DeviceReport, LineReport, Plan, State};
+use crate::monitor::{Decision, DeviceReport, FunctionCheck, LineReport, Plan, State};
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
@@ -55,6 +55,10 @@ pub struct DeviceStatus {
     pub unit_id: u8,
     /// Its line's last report on it; `None` before the first.
     pub report: Option<DeviceReport>,
+    /// The function check that it is in, if it is.
+    pub function_check: Option<FunctionCheck>,
+    /// Its last function check ran out, and nobody has ended it.
+    pub function_check_overrun: bool,
 }
 
 /// What is known of a signal.
@@ -74,6 +78,9 @@ pub struct SignalStatus {
     pub sample: Sample,
     /// When its device last answered for it; `None` when it never did.
     pub read: Option<Moment>,
+    /// What the device last said, whatever that is worth: no measurement while the sample has no value.
+    /// For the person at the analyzer; no other face tells it.
+    pub last_answer: Option<(Value, Moment)>,
     /// The last value of good quality, and when it was read.
     pub last_good: Option<(Value, Moment)>,
     /// Since when the quality and its reasons have been what they are.
@@ -162,6 +169,8 @@ fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
         line: plan.lines[label.line.0].clone(),
         unit_id: label.unit_id,
         report: report(label.line.0, index),
+        function_check: state.known.care[index].function_check.clone(),
+        function_check_overrun: state.known.care[index].overrun,
     };
     plan.devices.iter().enumerate().map(status).collect()
 }
@@ -177,6 +186,7 @@ fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {
             state: sample.value().and_then(|value| spec.states.of(value)).map(str::to_owned),
             sample,
             read: state.signals[index].last.map(|last| last.at),
+            last_answer: state.signals[index].last.and_then(|last| Some((last.value?, last.at))),
             last_good: state.signals[index].last_good,
             since: state.signals[index].since,
         }

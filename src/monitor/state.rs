@@ -8,6 +8,7 @@ use crate::alarm::{
 };
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::button::ButtonState;
+use crate::monitor::care::CareState;
 use crate::monitor::{Decision, EventKind, LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
@@ -34,6 +35,8 @@ pub(super) struct Evidence {
     pub(super) active: Vec<Option<bool>>,
     pub(super) lines: Vec<Option<LineReport>>,
     pub(super) record: RecordReport,
+    /// Of each device.
+    pub(super) care: Vec<CareState>,
 }
 
 /// What is known of one signal beside its present sample.
@@ -111,6 +114,7 @@ impl State {
                 active: vec![None; plan.alarms.len()],
                 lines: vec![None; plan.lines.len()],
                 record: RecordReport::default(),
+                care: vec![CareState::default(); plan.devices.len()],
             },
             replaying: false,
         };
@@ -171,13 +175,15 @@ impl State {
         };
     }
 
-    /// The first deadline of all: a delay that ends, an answer that becomes too old, a flush that is done.
+    /// The first deadline of all: a delay that ends, an answer that becomes too old, a flush that is done, a
+    /// function check that runs out.
     pub(super) fn earliest_deadline(&self, plan: &Plan) -> Option<Mono> {
         let now = self.now.mono;
         let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
         let delays = self.alarms.iter().filter_map(AlarmState::deadline);
         let signals = self.signals.iter().zip(&plan.signals).filter(|_| !self.replaying);
-        delays.chain(signals.filter_map(of_signal)).min()
+        let care = self.known.care.iter().filter_map(CareState::deadline);
+        delays.chain(signals.filter_map(of_signal)).chain(care).min()
     }
 }
 
@@ -282,11 +288,12 @@ impl AlarmState {
 }
 
 impl Evidence {
-    /// Whether the alarm's signal has been asked for and is not measured.
+    /// Whether the alarm's signal has been asked for and is not measured, and no person keeps it from that.
     fn is_lost(&self, spec: &AlarmSpec) -> bool {
         spec.signal.is_some_and(|signal| {
             let sample = &self.samples[signal.0];
-            sample.measured().is_none() && !sample.reasons().contains(Reason::NotYetRead)
+            let awaited = [Reason::NotYetRead, Reason::FunctionCheck];
+            sample.measured().is_none() && !awaited.iter().any(|reason| sample.reasons().contains(*reason))
         })
     }
 }
@@ -306,6 +313,7 @@ impl Known for Evidence {
             Fault::LineOverload(line) => self.lines[line.0].as_ref().is_some_and(LineReport::is_overloaded),
             Fault::RecordReplaced => self.record.replaced,
             Fault::RecordFailing => self.record.failing.is_some(),
+            Fault::FunctionCheckOverrun(device) => self.care[device.0].overrun,
         }
     }
 }

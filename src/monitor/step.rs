@@ -9,7 +9,10 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::alarm::AlarmIndex;
 use crate::moment::Moment;
 use crate::monitor::state::LastAnswer;
-use crate::monitor::{Action, ActionResult, Detail, Event, EventKind, LineReport, Plan, RecordReport, State};
+use crate::monitor::{
+    Action, ActionResult, Detail, Event, EventKind, Hindrance, LineReport, Plan, RecordReport, State, Work,
+    Worked,
+};
 use crate::signal::{Reading, Reason, Reasons, Sample, SignalIndex, assess};
 
 /// What comes in.
@@ -27,6 +30,8 @@ pub enum Input {
     Record(RecordReport),
     /// An operator action.
     Act(Action),
+    /// A person works on a device, or has something to say for the record.
+    Work(Work),
     /// Time has passed.
     Tick,
 }
@@ -40,6 +45,8 @@ pub struct Output {
     pub samples: Vec<(SignalIndex, Sample)>,
     /// What became of an operator action.
     pub results: Vec<ActionResult>,
+    /// What became of work on a device.
+    pub worked: Option<Result<Worked, Hindrance>>,
 }
 
 /// One step. `state` was made for `plan`. A `now` before the last step's counts as the last step's.
@@ -73,6 +80,10 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
         Input::Act(action) => {
             step.go_on_to(now);
             step.carry_out(&action);
+        }
+        Input::Work(work) => {
+            step.go_on_to(now);
+            step.work(&work);
         }
         Input::Tick => {}
     }
@@ -116,6 +127,7 @@ impl Step<'_> {
         let clock_step_ms = clock_step_ms(self.state.now, to);
         while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
             self.state.now = to.at(wake.max(self.state.now.mono));
+            self.end_due_function_checks();
             self.look_at_due_alarms();
             self.judge_due_signals();
             self.count_votes();

@@ -60,11 +60,13 @@ pub enum Reason {
     LineNoise,
     /// The line is lent to somebody who works on it: its devices are not asked meanwhile.
     LineLent,
+    /// A function check ran out, and nobody has said that process gas flows again.
+    CheckOverrun,
 }
 
 impl Reason {
     /// Every reason, in the order they are told.
-    pub const ALL: [Reason; 16] = [
+    pub const ALL: [Reason; 17] = [
         Reason::NotYetRead,
         Reason::CommunicationLost,
         Reason::Stale,
@@ -81,6 +83,7 @@ impl Reason {
         Reason::Frozen,
         Reason::LineNoise,
         Reason::LineLent,
+        Reason::CheckOverrun,
     ];
 
     /// The word used in JSON and in the record.
@@ -102,6 +105,7 @@ impl Reason {
             Reason::Frozen => "frozen",
             Reason::LineNoise => "line_noise",
             Reason::LineLent => "line_lent",
+            Reason::CheckOverrun => "check_overrun",
         }
     }
 
@@ -124,6 +128,7 @@ impl Reason {
             Reason::Frozen => "the value has stopped moving",
             Reason::LineNoise => "the line is so noisy that a false frame could pass",
             Reason::LineLent => "the line is lent to somebody who works on it",
+            Reason::CheckOverrun => "a function check ran out, and nobody has ended it",
         }
     }
 
@@ -154,7 +159,8 @@ impl Reason {
             | Reason::AboveRange
             | Reason::Settling
             | Reason::Frozen
-            | Reason::LineNoise => Quality::Uncertain,
+            | Reason::LineNoise
+            | Reason::CheckOverrun => Quality::Uncertain,
         }
     }
 
@@ -175,7 +181,8 @@ impl Reason {
             | Reason::BelowRange
             | Reason::AboveRange
             | Reason::SampleCondition
-            | Reason::Settling => Some(Condition::OutOfSpecification),
+            | Reason::Settling
+            | Reason::CheckOverrun => Some(Condition::OutOfSpecification),
             Reason::Frozen => Some(Condition::MaintenanceRequired),
         }
     }

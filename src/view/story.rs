@@ -106,6 +106,7 @@ fn signal(id: &str, sample: Sample, unit: Option<&str>) -> SignalStatus {
         state: None,
         sample,
         read: (!sample.reasons().contains(Reason::NotYetRead)).then_some(sample.at),
+        last_answer: sample.value().map(|value| (value, sample.at)),
         last_good: sample.value().map(|value| (value, sample.at)),
         since: at_ms(30_000),
     }
@@ -225,5 +226,7 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
         line: line.to_owned(),
         unit_id,
         report: Some(report),
+        function_check: None,
+        function_check_overrun: false,
     }
 }

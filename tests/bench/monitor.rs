@@ -8,6 +8,7 @@ use std::hint::black_box;
 use std::time::{Duration, Instant};
 
 use siskin::alarm::{AlarmSpec, Averaging, Kind, Limit, Over};
+use siskin::calibration::Care;
 use siskin::moment::{Moment, Mono, Wall};
 use siskin::monitor::{DeviceLabel, Input, Plan, State, snapshot, step};
 use siskin::signal::{
@@ -97,6 +98,7 @@ fn plan() -> Plan {
         name: String::new(),
         line: LineIndex(0),
         unit_id: 1,
+        care: Care::default(),
     };
     let devices = (0..DEVICES).map(device).collect();
     let signals: Vec<SignalSpec> = (0..DEVICES * SIGNALS_PER_DEVICE).map(signal).collect();

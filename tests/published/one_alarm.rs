@@ -3,6 +3,7 @@
 use std::time::Duration;
 
 use siskin::alarm::{AlarmSpec, Kind};
+use siskin::calibration::Care;
 use siskin::moment::{Moment, Mono};
 use siskin::monitor::{DeviceLabel, EventKind, Input, Plan, State, step};
 use siskin::signal::{LineIndex, Raw, Reading, SignalIndex};
@@ -30,8 +31,13 @@ fn plan(kind: Kind, delay: Duration) -> Plan {
     signal.stale_after = Duration::from_secs(86_400);
     let mut alarm = AlarmSpec::new("h2s", "H2S", Some(SignalIndex(0)), kind);
     (alarm.on_delay, alarm.off_delay) = (delay, delay);
-    let device =
-        DeviceLabel { id: "h2s-1".to_owned(), name: "Trace H2S".to_owned(), line: LineIndex(0), unit_id: 1 };
+    let device = DeviceLabel {
+        id: "h2s-1".to_owned(),
+        name: "Trace H2S".to_owned(),
+        line: LineIndex(0),
+        unit_id: 1,
+        care: Care::default(),
+    };
     let site = ("site".to_owned(), "Site".to_owned());
     Plan::new(site, vec!["east".to_owned()], vec![device], vec![signal], vec![alarm])
 }

@@ -2,8 +2,9 @@
 //!
 //! A script has one line per input: seconds, then `signal=value`, `signal=silent`,
 //! `signal=exception`, `lost`, `back`, `noisy`, `quiet`, `ack`, `lent`, `reset`, `shelve 60`, `shelve once`,
-//! `unshelve`, `remove`, `return`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
+//! `unshelve`, `remove`, `return`, `begin 60`, `begin 60 again`, `end`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
 
+mod care;
 mod delays;
 mod kinds;
 mod quality;
@@ -16,6 +17,7 @@ use std::time::Duration;
 
 use super::*;
 use crate::alarm::{AlarmSpec, Kind, Life, Limit};
+use crate::calibration::Care;
 use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{
     DeviceIndex, Guard, GuardTest, LineIndex, Order, Place, Range, Raw, ReadFault, Reading, SignalIndex,
@@ -65,8 +67,13 @@ pub(in crate::monitor) fn plan(change: impl Fn(&mut SignalSpec, &mut AlarmSpec))
     change(&mut h2s, &mut high);
     let mut lost = alarm("lost", H2S, Kind::Lost);
     lost.on_delay = Duration::from_secs(30);
-    let device =
-        DeviceLabel { id: "h2s-1".to_owned(), name: "Trace H2S".to_owned(), line: LineIndex(0), unit_id: 1 };
+    let device = DeviceLabel {
+        id: "h2s-1".to_owned(),
+        name: "Trace H2S".to_owned(),
+        line: LineIndex(0),
+        unit_id: 1,
+        care: Care::default(),
+    };
     let signals = vec![h2s, signal("flow", ValueType::F32), signal("calibrating", ValueType::Bool)];
     let site = ("site".to_owned(), "Site".to_owned());
     Plan::new(site, vec!["east".to_owned()], vec![device], signals, vec![high, lost])
@@ -124,6 +131,18 @@ fn action(kind: ActionKind) -> Input {
     })
 }
 
+fn work(kind: WorkKind) -> Input {
+    let who = Who { user: "kim".to_owned(), name: None };
+    Input::Work(Work { kind, who, remark: None })
+}
+
+fn begin_function_check(words: &str) -> Input {
+    let (seconds, again) = words.split_once(' ').map_or((words, false), |(seconds, _again)| (seconds, true));
+    let lasting = Duration::from_secs(seconds.parse().unwrap());
+    let (device, purpose) = ("h2s-1".to_owned(), "calibration".to_owned());
+    work(WorkKind::BeginFunctionCheck { device, lasting, purpose, again })
+}
+
 fn reading(text: &str, at: Moment) -> Input {
     let (name, value) = text.split_once('=').unwrap();
     let signal =
@@ -143,7 +162,7 @@ const STARTED: &str = "0 flow=2\n0 calibrating=off\n0 h2s=1\n";
 
 fn run(plan: &Plan, script: &str) -> String {
     let mut outcome = String::new();
-    let mut journal = Vec::new();
+    let (mut journal, mut care) = (Vec::new(), Vec::new());
     let mut clock_offset_s = 0;
     let mut state = State::new(plan, moment(0.0, 0));
     for line in STARTED.lines().chain(script.lines()).map(str::trim).filter(|line| !line.is_empty()) {
@@ -172,8 +191,11 @@ fn run(plan: &Plan, script: &str) -> String {
             "restart" => {
                 state = State::new(plan, now);
                 restore(plan, &mut state, journal.iter().cloned(), 0);
+                restore_care(plan, &mut state, care.iter().cloned());
                 continue;
             }
+            "end" => work(WorkKind::EndFunctionCheck { device: "h2s-1".to_owned() }),
+            begin if begin.starts_with("begin ") => begin_function_check(&begin[6..]),
             "tick" | "show" => Input::Tick,
             clock if clock.starts_with("clock") => Input::Tick,
             text => reading(text, now),
@@ -182,6 +204,10 @@ fn run(plan: &Plan, script: &str) -> String {
         for event in &output.events {
             tell_event(&mut outcome, event);
             journal.extend(remembered(event));
+            care.extend(remembered_care(event));
+        }
+        if let Some(Err(hindrance)) = &output.worked {
+            writeln!(outcome, "{seconds} hindered {hindrance:?}").unwrap();
         }
         for refused in output.results.iter().filter_map(|result| result.result.as_ref().err()) {
             writeln!(outcome, "{seconds} refused {refused:?}").unwrap();
@@ -238,6 +264,23 @@ pub(in crate::monitor) fn remembered(event: &Event) -> Option<Remembered> {
         first_out,
         decision: decision(event),
     })
+}
+
+fn remembered_care(event: &Event) -> Option<RememberedCare> {
+    let text = |name| match event.detail.get(name) {
+        Some(Detail::Text(text)) => Some(text.clone()),
+        _ => None,
+    };
+    let told = match event.kind {
+        EventKind::FunctionCheckBegun => CareTold::Begun {
+            by: event.who.clone()?,
+            until: text("until")?.parse().ok()?,
+            purpose: text("purpose")?,
+        },
+        EventKind::FunctionCheckEnded => CareTold::Ended { by_deadline: text("by").is_some() },
+        _ => return None,
+    };
+    Some(RememberedCare { device: event.subject.clone(), at: event.at.wall, told })
 }
 
 fn decision(event: &Event) -> Option<Decision> {

@@ -1,0 +1,8 @@
+//! Calibrations and sensors: what care an analyzer needs, and the arithmetic of it.
+//!
+//! Nothing here knows when it is now, who works, or where it is recorded; the monitor does. Nothing here
+//! changes a reading either: an analyzer is adjusted at the analyzer, and what was found is recorded.
+
+mod spec;
+
+pub use spec::{Care, FUNCTION_CHECK_MAX_DEFAULT};

@@ -1,0 +1,20 @@
+//! The care that a device needs, as the site file has it.
+
+use std::time::Duration;
+
+/// The longest function check where the site file does not say. Common practice, no source: nobody works
+/// on one analyzer for longer without a break, and what was forgotten is found within the shift.
+pub const FUNCTION_CHECK_MAX_DEFAULT: Duration = Duration::from_secs(4 * 3600);
+
+/// What care a device needs.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Care {
+    /// The longest time that it may be in function check.
+    pub function_check_max: Duration,
+}
+
+impl Default for Care {
+    fn default() -> Self {
+        Care { function_check_max: FUNCTION_CHECK_MAX_DEFAULT }
+    }
+}
