@@ -20,6 +20,7 @@ mod demo;
 mod export;
 mod interrupt;
 mod journal;
+mod line;
 mod log;
 mod manual;
 mod map;
@@ -139,6 +140,9 @@ enum Command {
     /// Read registers or bits by hand, under every type and order at once
     #[command(after_help = target::CAUTION)]
     Read(read::Args),
+    /// How a line and its devices fare, and what is probably wrong with it
+    #[command(after_help = target::CAUTION)]
+    Line(line::Args),
     /// Try alarm settings on the record before they go live
     Replay(replay::Args),
     /// Recorded samples, as CSV or JSON lines
@@ -184,6 +188,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::InService(args) => operator::act(args.into(), common, out),
         Command::Scan(args) => scan::run(args, common, out),
         Command::Read(args) => read::run(args, common, out),
+        Command::Line(args) => line::run(args, common, out),
         Command::Replay(args) => replay::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),

@@ -11,7 +11,7 @@ pub(super) const QUESTION_BYTES: usize = 8;
 /// Bytes of an exception answer: unit, function with its top bit set, code, CRC.
 pub(super) const EXCEPTION_BYTES: usize = 5;
 /// Bytes of an answer beyond its data: unit, function, byte count, CRC.
-pub(super) const ANSWER_OVERHEAD_BYTES: usize = 5;
+pub const ANSWER_OVERHEAD_BYTES: usize = 5;
 /// The longest frame of a serial line (over Serial Line V1.02, section 2.5.1).
 pub(super) const FRAME_BYTES_MAX: usize = 256;
 /// Set in the function code of an exception answer (Application Protocol V1.1b3, section 4.1).
@@ -139,7 +139,7 @@ pub(super) const fn exception(function: u8) -> u8 {
 }
 
 /// Whether a frame's last two bytes are the CRC of all before them.
-pub(super) fn crc_is_right(frame: &[u8]) -> bool {
+pub fn crc_is_right(frame: &[u8]) -> bool {
     frame.split_last_chunk::<2>().is_some_and(|(body, sent)| crc(body).to_le_bytes() == *sent)
 }
 

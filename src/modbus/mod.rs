@@ -50,6 +50,7 @@ use std::time::Duration;
 use tokio::sync::mpsc::{self, Receiver, Sender};
 use tokio_util::sync::CancellationToken;
 
+pub use frame::{ANSWER_OVERHEAD_BYTES, crc_is_right};
 pub use learned::Learned;
 pub use load::{BlockLoad, DeviceLoad, LineLoad, load};
 pub use loan::{Lent, LoanAsked};

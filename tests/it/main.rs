@@ -7,6 +7,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
+mod bad_lines;
 mod bench;
 mod commands;
 mod commands_on_alarms;
