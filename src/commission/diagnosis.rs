@@ -108,7 +108,10 @@ fn of_a_noisy_line(evidence: &Evidence) -> Vec<Finding> {
 fn is_noisy(device: &DeviceEvidence) -> bool {
     let tally = &device.tally;
     let came = tally.answers + tally.garbled;
-    tally.garbled > 0 && came >= NOISE_ANSWERS_MIN && tally.garbled * NOISE_ONE_IN >= came
+    tally.answers > 0
+        && tally.garbled > 0
+        && came >= NOISE_ANSWERS_MIN
+        && tally.garbled * NOISE_ONE_IN >= came
 }
 
 /// What is wrong with one device; a device on a `dead` line only when its own bytes tell.
