@@ -59,13 +59,15 @@ impl Period {
                 let end = start.checked_add(SignedDuration::from_secs(HOUR_S)).unwrap_or(Wall::MAX);
                 Bounds { start, end }
             }
-            Period::GasDay { zone, start } => {
-                let date = gas_date(zone, *start, at);
-                let next = date.checked_add(1.day()).unwrap_or(Date::MAX);
-                Bounds { start: beginning(zone, *start, date), end: beginning(zone, *start, next) }
-            }
+            Period::GasDay { zone, start } => gas_day(zone, *start, gas_date(zone, *start, at)),
         }
     }
+}
+
+/// The gas day that is named by `date`. Where the zone skips that date it is empty.
+pub fn gas_day(zone: &TimeZone, start: Time, date: Date) -> Bounds {
+    let next = date.checked_add(1.day()).unwrap_or(Date::MAX);
+    Bounds { start: beginning(zone, start, date), end: beginning(zone, start, next) }
 }
 
 /// The date by which the gas day in which `at` lies is named.

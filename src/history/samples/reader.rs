@@ -5,13 +5,13 @@
 //! not over are only seen once they are staged or the minute is written; what is known this very moment
 //! is the snapshot's business.
 
-use std::ops::ControlFlow;
+use std::ops::{ControlFlow, Range};
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::Connection;
 
-use crate::history::samples::held::{Bucket, Course, Held, Stretch, Totals, edges, wall};
+use crate::history::samples::held::{Bucket, Course, Held, MINUTE_MS, Stretch, Totals, edges, wall};
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
 use crate::history::samples::walk::{Listener, Walk};
@@ -97,7 +97,18 @@ impl SampleReader {
         points: usize,
     ) -> Result<Vec<Bucket>, ReadError> {
         let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
-        let edges = edges(from_ms, to_ms, points.min(BUCKETS_MAX));
+        self.between(signal, edges(from_ms, to_ms, points.min(BUCKETS_MAX)))
+    }
+
+    /// The same between each two of `edges`, which ascend: hours, gas days, whatever is asked for.
+    pub fn figures(&self, signal: &str, edges: &[Wall]) -> Result<Vec<Bucket>, ReadError> {
+        self.between(signal, edges.iter().map(|edge| edge.as_millisecond()).collect())
+    }
+
+    fn between(&self, signal: &str, edges: Vec<i64>) -> Result<Vec<Bucket>, ReadError> {
+        let (Some(from_ms), Some(to_ms)) = (edges.first().copied(), edges.last().copied()) else {
+            return Ok(Vec::new());
+        };
         let mut course = Course::new(edges.clone(), 0);
         self.walk(signal, |walk| {
             course = Course::new(edges, walk.hold_ms);
@@ -110,15 +121,63 @@ impl SampleReader {
     /// the limit. Exact to the millisecond: what the extremes of an hour decide is not looked into, the
     /// rest is.
     pub fn time_above(&self, signal: &str, from: Wall, to: Wall, limit: f64) -> Result<Duration, ReadError> {
-        let (from_ms, to_ms) = (from.as_millisecond(), to.as_millisecond());
-        let mut above_ms = 0;
+        self.time_beyond(signal, from..to, Beyond::Above(limit))
+    }
+
+    /// The same for values below the limit.
+    pub fn time_below(&self, signal: &str, from: Wall, to: Wall, limit: f64) -> Result<Duration, ReadError> {
+        self.time_beyond(signal, from..to, Beyond::Below(limit))
+    }
+
+    fn time_beyond(&self, signal: &str, span: Range<Wall>, limit: Beyond) -> Result<Duration, ReadError> {
+        let (from_ms, to_ms) = (span.start.as_millisecond(), span.end.as_millisecond());
+        let mut beyond_ms = 0;
         self.walk(signal, |walk| {
-            let mut above = Above { limit, course: Course::new(edges(from_ms, to_ms, 1), walk.hold_ms) };
-            walk.tell(from_ms..to_ms, &mut above)?;
-            above_ms = above.course.into_measured_ms();
+            let course = Course::new(edges(from_ms, to_ms, 1), walk.hold_ms);
+            let mut timed = TimedBeyond { limit, course };
+            walk.tell(from_ms..to_ms, &mut timed)?;
+            beyond_ms = timed.course.into_measured_ms();
             Ok(())
         })?;
-        Ok(Duration::from_millis(u64::try_from(above_ms).unwrap_or(0)))
+        Ok(Duration::from_millis(u64::try_from(beyond_ms).unwrap_or(0)))
+    }
+
+    /// How long a value of the signal `device.signal` counts when none follows it; `None` when it was
+    /// never recorded.
+    pub fn hold_max(&self, signal: &str) -> Result<Option<Duration>, ReadError> {
+        let mut hold_max = None;
+        self.walk(signal, |walk| {
+            hold_max = u64::try_from(walk.hold_ms).ok().map(Duration::from_millis);
+            Ok(())
+        })?;
+        Ok(hold_max)
+    }
+
+    /// The last sample of the signal `device.signal` before a time, however long before.
+    pub fn last_before(&self, signal: &str, at: Wall) -> Result<Option<KeptSample>, ReadError> {
+        let mut last = None;
+        self.walk(signal, |walk| {
+            last = walk.last_ever_before(at.as_millisecond())?;
+            Ok(())
+        })?;
+        Ok(last.map(KeptSample::from))
+    }
+
+    /// Since when and until when samples are on record; `None` when there are none. Hours may be older:
+    /// they stay when their samples are given up.
+    pub fn extent(&self) -> Result<Option<Range<Wall>>, ReadError> {
+        let read = || {
+            let db = file::open_read_only(&self.path)?;
+            db.query_row(
+                "SELECT min(first), max(last) FROM (
+                     SELECT min(id) >> 10 AS first, max(id) >> 10 AS last FROM minute
+                     UNION ALL SELECT min(id) >> 10, max(id) >> 10 FROM staged)",
+                [],
+                |row| Ok(row.get::<_, Option<i64>>(0)?.zip(row.get(1)?)),
+            )
+        };
+        let minutes: Option<(i64, i64)> = read().map_err(|error| ReadError::new(&self.path, error))?;
+        Ok(minutes.map(|(first, last)| wall(first * MINUTE_MS)..wall((last + 1) * MINUTE_MS)))
     }
 
     /// Every sample of the `signals` with `from <= time < to`, in the order of time; at one time in that
@@ -165,23 +224,42 @@ impl Listener for Course {
     }
 }
 
-/// The course on which only what is above the limit counts as measured.
-struct Above {
-    limit: f64,
+/// Which values count.
+#[derive(Debug, Clone, Copy)]
+enum Beyond {
+    Above(f64),
+    Below(f64),
+}
+
+impl Beyond {
+    fn holds(self, value: f64) -> bool {
+        match self {
+            Beyond::Above(limit) => value > limit,
+            Beyond::Below(limit) => value < limit,
+        }
+    }
+}
+
+/// The course on which only what is beyond the limit counts as measured.
+struct TimedBeyond {
+    limit: Beyond,
     course: Course,
 }
 
-impl Listener for Above {
+impl Listener for TimedBeyond {
     fn hour(&mut self, hour: &Stretch) -> bool {
-        let last = Held { value: hour.last.value.filter(|value| *value > self.limit), ..hour.last };
-        match hour.totals.extremes {
-            Some((least, _)) if least > self.limit => self.course.stretch(&Stretch { last, ..*hour }),
-            Some((_, greatest)) if greatest > self.limit => false,
-            _ => self.course.stretch(&Stretch { last, totals: Totals::default(), ..*hour }),
+        let last = Held { value: hour.last.value.filter(|value| self.limit.holds(*value)), ..hour.last };
+        let beyond = hour.totals.extremes.map(|(least, most)| [least, most].map(|end| self.limit.holds(end)));
+        match beyond {
+            Some([true, true]) => self.course.stretch(&Stretch { last, ..*hour }),
+            Some([true, false] | [false, true]) => false,
+            Some([false, false]) | None => {
+                self.course.stretch(&Stretch { last, totals: Totals::default(), ..*hour })
+            }
         }
     }
 
     fn sample(&mut self, point: &Point) {
-        self.course.sample(point.at_ms, point.measured().filter(|value| *value > self.limit));
+        self.course.sample(point.at_ms, point.measured().filter(|value| self.limit.holds(*value)));
     }
 }

@@ -116,6 +116,32 @@ impl<'db> Walk<'db> {
         Ok(last)
     }
 
+    /// The last sample before a time, however long before. Hours tell in which of them it lies.
+    pub(super) fn last_ever_before(&mut self, at_ms: i64) -> rusqlite::Result<Option<Point>> {
+        let at_hour = at_ms.div_euclid(HOUR_MS);
+        let summed: Option<i64> = self
+            .db
+            .prepare_cached("SELECT max(hour) FROM hour WHERE signal = ?1 AND hour < ?2")?
+            .query_row((self.signal, at_hour), |row| row.get(0))?;
+        let staged = self.staged.keys().map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS));
+        let mut hours: Vec<i64> = hours::open(self.db)?.into_iter().chain(summed).chain(staged).collect();
+        hours.push(at_hour);
+        hours.retain(|hour| *hour <= at_hour);
+        hours.sort_unstable();
+        hours.dedup();
+        for hour in hours.into_iter().rev() {
+            let mut last = None;
+            self.samples(hour * HOUR_MS..at_ms.min((hour + 1) * HOUR_MS), |point| {
+                last = Some(*point);
+                ControlFlow::Continue(())
+            })?;
+            if last.is_some() {
+                return Ok(last);
+            }
+        }
+        Ok(None)
+    }
+
     /// The points of the first minute from `minute` on that has any, and which minute that is.
     fn minute_from(
         &mut self,

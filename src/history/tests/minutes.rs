@@ -231,10 +231,23 @@ fn a_bucket_is_the_same_from_hours_as_from_samples() {
             let expected = by_hand(&plain, bucket.from, bucket.to);
             assert!(same(&bucket, &expected), "{bucket:?}\n{expected:?}");
         }
-        let limit = 17.3;
-        let above = bench.record().samples.time_above(H2S, moment(from_ms).wall, moment(to_ms).wall, limit);
-        assert_eq!(above.unwrap().as_millis(), above_by_hand(&plain, from_ms, to_ms, limit));
+        let (limit, from, to) = (17.3, moment(from_ms).wall, moment(to_ms).wall);
+        let above = bench.record().samples.time_above(H2S, from, to, limit);
+        assert_eq!(above.unwrap().as_millis(), time_by_hand(&plain, from..to, |value| value > limit));
+        let below = bench.record().samples.time_below(H2S, from, to, limit);
+        assert_eq!(below.unwrap().as_millis(), time_by_hand(&plain, from..to, |value| value < limit));
+        let edges = [from, from + Duration::from_millis(3_599_999), from + Duration::from_millis(7_200_123)];
+        for bucket in bench.record().samples.figures(H2S, &edges).unwrap() {
+            assert!(same(&bucket, &by_hand(&plain, bucket.from, bucket.to)), "{bucket:?}");
+        }
+        let last = plain.iter().rfind(|(_, sample)| sample.at.wall < to).unwrap();
+        let found = bench.record().samples.last_before(H2S, to).unwrap().unwrap();
+        assert_eq!((found.time, found.value), (last.1.at.wall, last.1.value()));
     }
+    let long_after = moment(1_000 * 3_600_000).wall;
+    let found = bench.record().samples.last_before(H2S, long_after).unwrap().unwrap();
+    assert_eq!(found.time, plain.last().unwrap().1.at.wall);
+    assert_eq!(bench.record().samples.last_before(H2S, moment(0).wall).unwrap(), None);
 }
 
 /// The definition, millisecond arithmetic and nothing else: each value from its sample to the next.
@@ -268,9 +281,9 @@ fn as_f64(ms: i64) -> f64 {
     f64::from(i32::try_from(ms).unwrap())
 }
 
-fn above_by_hand(samples: &[(SignalIndex, Sample)], from_ms: u64, to_ms: u64, limit: f64) -> u128 {
-    let held = held(samples, moment(from_ms).wall, moment(to_ms).wall);
-    held.iter().filter(|(value, _)| *value > limit).map(|(_, ms)| u128::try_from(*ms).unwrap()).sum()
+fn time_by_hand(samples: &[(SignalIndex, Sample)], span: Range<Wall>, counts: impl Fn(f64) -> bool) -> u128 {
+    let held = held(samples, span.start, span.end);
+    held.iter().filter(|(value, _)| counts(*value)).map(|(_, ms)| u128::try_from(*ms).unwrap()).sum()
 }
 
 fn same(one: &Bucket, other: &Bucket) -> bool {
