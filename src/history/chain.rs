@@ -63,7 +63,7 @@ pub(super) fn entry_text(seq: u64, event: &Event) -> String {
 }
 
 /// The entry that `text` and `hash` stand for, or what is wrong with the text.
-pub(super) fn parse_entry(text: &str, hash: String) -> Result<JournalEntry, String> {
+pub fn parse_entry(text: &str, hash: String) -> Result<JournalEntry, String> {
     type Columns = (u64, String, u64, String, String, Option<String>, Option<String>, Map<String, Value>);
     let (seq, time, mono_ms, kind, subject, user, name, detail): Columns =
         serde_json::from_str(text).map_err(|error| format!("the text is not an entry: {error}"))?;

@@ -30,7 +30,9 @@ pub use journal::JOURNAL_FILE;
 pub use queue::RecorderStatus;
 pub use reader::{ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail};
 pub use recorder::{Record, Recorder, open};
-pub use samples::{BUCKETS_MAX, Bucket, HISTORY_FILE, KeptSample, Replay, SAMPLES_READ_MAX, SampleReader};
+pub use samples::{
+    BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,
+};
 pub use verify::{Stopped, Verified, VerifyError, verify, verify_each};
 
 /// An entry's number, from the row it lies in.

@@ -78,7 +78,8 @@ impl HistorySource for Waves {
             let mean = (index % 3 != 2).then(|| f64::from(u32::try_from(index).unwrap()));
             let (min, max) = (mean.map(|mean| mean - 0.5), mean.map(|mean| mean + 0.5));
             let coverage = if mean.is_some() { 1.0 } else { 0.0 };
-            Bucket { from: edge(index), to: edge(index + 1), min, mean, max, coverage }
+            let measured = (whole / u32::try_from(points).unwrap()).mul_f64(coverage);
+            Bucket { from: edge(index), to: edge(index + 1), min, mean, max, coverage, measured }
         };
         Ok((0..points).map(bucket).collect())
     }

@@ -41,7 +41,7 @@ pub struct Bucket {
 
 impl From<history::Bucket> for Bucket {
     fn from(bucket: history::Bucket) -> Self {
-        let history::Bucket { from, to, min, mean, max, coverage } = bucket;
+        let history::Bucket { from, to, min, mean, max, coverage, measured: _ } = bucket;
         Bucket { from: from.into(), to: to.into(), min, mean, max, coverage }
     }
 }

@@ -6,6 +6,8 @@
 //! nothing. Mean = sum(C·T) / sum(T) over the measured time: 29 CFR 1910.1000(d)(1). Times are in
 //! milliseconds since 1970. Nothing here reads a file.
 
+use std::time::Duration;
+
 use crate::moment::Wall;
 
 /// A minute, in which the samples of a signal lie in one row.
@@ -28,6 +30,8 @@ pub struct Bucket {
     pub max: Option<f64>,
     /// The share of the bucket, 0 to 1, for which a measured value was held.
     pub coverage: f64,
+    /// For how long that was, to the millisecond.
+    pub measured: Duration,
 }
 
 /// A value and since when it holds; no value when it is known that nothing was measured.
@@ -136,12 +140,6 @@ impl Course {
         Some(Stretch { first_ms: self.first_ms?, last: self.last?, totals })
     }
 
-    /// For how long there was a value, the last one being held to the end.
-    pub(super) fn into_measured_ms(mut self) -> i64 {
-        self.hold_until(self.edges.last().copied().unwrap_or(i64::MIN));
-        self.totals.iter().map(|bucket| bucket.measured_ms).sum()
-    }
-
     /// The buckets, the last value being held to the end.
     pub(super) fn into_buckets(mut self) -> Vec<Bucket> {
         self.hold_until(self.edges.last().copied().unwrap_or(i64::MIN));
@@ -152,6 +150,7 @@ impl Course {
             mean: totals.mean(),
             max: totals.extremes.map(|(_, greatest)| greatest),
             coverage: milliseconds(totals.measured_ms) / milliseconds(edges[1] - edges[0]),
+            measured: Duration::from_millis(u64::try_from(totals.measured_ms).unwrap_or(0)),
         };
         self.edges.windows(2).zip(&self.totals).map(bucket).collect()
     }

@@ -4,12 +4,13 @@
 //! `store` is the writing side, [`SampleReader`] the reading one. In reading order: `coding` makes a
 //! whole number of a value, `row` packs a minute of a signal, `layout` says which tables there are,
 //! `table` puts rows into them, `store` decides when, `hours` sums minutes up, `retention` gives the
-//! oldest up; `held` is the arithmetic of averages, `walk` goes along one signal for it, `replay` tells
-//! everything again. `docs/history.md` tells people what lies in the file.
+//! oldest up; `held` is the arithmetic of averages, `walk` goes along one signal for it, `lapses` says
+//! when it was not measured, `replay` tells everything again. `docs/history.md` tells people what lies in the file.
 
 mod coding;
 mod held;
 mod hours;
+mod lapses;
 mod layout;
 mod old;
 mod reader;
@@ -21,7 +22,8 @@ mod table;
 mod walk;
 
 pub use held::Bucket;
-pub use reader::{BUCKETS_MAX, KeptSample, SAMPLES_READ_MAX, SampleReader};
+pub use lapses::Lapse;
+pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};
 pub use replay::Replay;
 pub(super) use store::{Bounds, KeptSignal, OpenMinutes, SampleStore};
 

@@ -5,13 +5,13 @@
 //! not over are only seen once they are staged or the minute is written; what is known this very moment
 //! is the snapshot's business.
 
-use std::ops::{ControlFlow, Range};
+use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use rusqlite::Connection;
 
-use crate::history::samples::held::{Bucket, Course, Held, MINUTE_MS, Stretch, Totals, edges, wall};
+use crate::history::samples::held::{Bucket, Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals, edges, wall};
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
 use crate::history::samples::walk::{Listener, Walk};
@@ -121,25 +121,20 @@ impl SampleReader {
     /// the limit. Exact to the millisecond: what the extremes of an hour decide is not looked into, the
     /// rest is.
     pub fn time_above(&self, signal: &str, from: Wall, to: Wall, limit: f64) -> Result<Duration, ReadError> {
-        self.time_beyond(signal, from..to, Beyond::Above(limit))
+        Ok(self.times(signal, &[from, to], Counted::Above(limit))?.into_iter().sum())
     }
 
-    /// The same for values below the limit.
-    pub fn time_below(&self, signal: &str, from: Wall, to: Wall, limit: f64) -> Result<Duration, ReadError> {
-        self.time_beyond(signal, from..to, Beyond::Below(limit))
-    }
-
-    fn time_beyond(&self, signal: &str, span: Range<Wall>, limit: Beyond) -> Result<Duration, ReadError> {
-        let (from_ms, to_ms) = (span.start.as_millisecond(), span.end.as_millisecond());
-        let mut beyond_ms = 0;
+    /// The same between each two of `edges`, which ascend, of whatever values are counted.
+    pub fn times(&self, signal: &str, edges: &[Wall], counted: Counted) -> Result<Vec<Duration>, ReadError> {
+        let (Some(from), Some(to)) = (edges.first(), edges.last()) else { return Ok(Vec::new()) };
+        let span_ms = from.as_millisecond()..to.as_millisecond();
+        let edges: Vec<i64> = edges.iter().map(|edge| edge.as_millisecond()).collect();
+        let mut timed = Timed { counted, course: Course::new(edges.clone(), 0) };
         self.walk(signal, |walk| {
-            let course = Course::new(edges(from_ms, to_ms, 1), walk.hold_ms);
-            let mut timed = TimedBeyond { limit, course };
-            walk.tell(from_ms..to_ms, &mut timed)?;
-            beyond_ms = timed.course.into_measured_ms();
-            Ok(())
+            timed.course = Course::new(edges, walk.hold_ms);
+            walk.tell(span_ms, &mut timed)
         })?;
-        Ok(Duration::from_millis(u64::try_from(beyond_ms).unwrap_or(0)))
+        Ok(timed.course.into_buckets().into_iter().map(|bucket| bucket.measured).collect())
     }
 
     /// How long a value of the signal `device.signal` counts when none follows it; `None` when it was
@@ -163,21 +158,22 @@ impl SampleReader {
         Ok(last.map(KeptSample::from))
     }
 
-    /// Since when and until when samples are on record; `None` when there are none. Hours may be older:
-    /// they stay when their samples are given up.
-    pub fn extent(&self) -> Result<Option<Range<Wall>>, ReadError> {
+    /// Before when samples have been given up, so that only their hours are left; `None` while every
+    /// sample that was recorded is still there.
+    pub fn given_up_before(&self) -> Result<Option<Wall>, ReadError> {
         let read = || {
             let db = file::open_read_only(&self.path)?;
             db.query_row(
-                "SELECT min(first), max(last) FROM (
-                     SELECT min(id) >> 10 AS first, max(id) >> 10 AS last FROM minute
-                     UNION ALL SELECT min(id) >> 10, max(id) >> 10 FROM staged)",
+                "SELECT (SELECT min(hour) FROM hour), (SELECT min(id) >> 10 FROM minute)",
                 [],
-                |row| Ok(row.get::<_, Option<i64>>(0)?.zip(row.get(1)?)),
+                |row| Ok((row.get(0)?, row.get(1)?)),
             )
         };
-        let minutes: Option<(i64, i64)> = read().map_err(|error| ReadError::new(&self.path, error))?;
-        Ok(minutes.map(|(first, last)| wall(first * MINUTE_MS)..wall((last + 1) * MINUTE_MS)))
+        let (hour, minute): (Option<i64>, Option<i64>) =
+            read().map_err(|error| ReadError::new(&self.path, error))?;
+        // Minutes go singly: the hour of the oldest may have lost some already.
+        let hours = hour.zip(minute).map(|(hour, minute)| (hour, (minute * MINUTE_MS).div_euclid(HOUR_MS)));
+        Ok(hours.filter(|(oldest, left)| oldest < left).map(|(_, left)| wall((left + 1) * HOUR_MS)))
     }
 
     /// Every sample of the `signals` with `from <= time < to`, in the order of time; at one time in that
@@ -188,7 +184,7 @@ impl SampleReader {
             .map_err(|error| ReadError::new(&self.path, error))
     }
 
-    fn walk(
+    pub(super) fn walk(
         &self,
         signal: &str,
         read: impl FnOnce(&mut Walk<'_>) -> rusqlite::Result<()>,
@@ -224,42 +220,57 @@ impl Listener for Course {
     }
 }
 
-/// Which values count.
-#[derive(Debug, Clone, Copy)]
-enum Beyond {
+/// For which values the time is counted.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Counted {
+    /// Strictly greater ones.
     Above(f64),
+    /// Strictly less ones.
     Below(f64),
+    /// Just this one: a code, or 1 for a state that is true.
+    Equal(f64),
 }
 
-impl Beyond {
-    fn holds(self, value: f64) -> bool {
+impl Counted {
+    /// Whether a value is counted.
+    pub fn is(self, value: f64) -> bool {
         match self {
-            Beyond::Above(limit) => value > limit,
-            Beyond::Below(limit) => value < limit,
+            Counted::Above(limit) => value > limit,
+            Counted::Below(limit) => value < limit,
+            Counted::Equal(code) => value == code,
+        }
+    }
+
+    /// Whether all values from the least to the greatest are counted, or none; `None`: some may be.
+    fn decides(self, least: f64, greatest: f64) -> Option<bool> {
+        match (self.is(least), self.is(greatest)) {
+            (true, true) => Some(true),
+            (false, false) if matches!(self, Counted::Equal(code) if least < code && code < greatest) => None,
+            (false, false) => Some(false),
+            (true, false) | (false, true) => None,
         }
     }
 }
 
-/// The course on which only what is beyond the limit counts as measured.
-struct TimedBeyond {
-    limit: Beyond,
+/// The course on which only the counted values are measured.
+struct Timed {
+    counted: Counted,
     course: Course,
 }
 
-impl Listener for TimedBeyond {
+impl Listener for Timed {
     fn hour(&mut self, hour: &Stretch) -> bool {
-        let last = Held { value: hour.last.value.filter(|value| self.limit.holds(*value)), ..hour.last };
-        let beyond = hour.totals.extremes.map(|(least, most)| [least, most].map(|end| self.limit.holds(end)));
-        match beyond {
-            Some([true, true]) => self.course.stretch(&Stretch { last, ..*hour }),
-            Some([true, false] | [false, true]) => false,
-            Some([false, false]) | None => {
+        let last = Held { value: hour.last.value.filter(|value| self.counted.is(*value)), ..hour.last };
+        match hour.totals.extremes.map(|(least, greatest)| self.counted.decides(least, greatest)) {
+            Some(Some(true)) => self.course.stretch(&Stretch { last, ..*hour }),
+            Some(None) => false,
+            Some(Some(false)) | None => {
                 self.course.stretch(&Stretch { last, totals: Totals::default(), ..*hour })
             }
         }
     }
 
     fn sample(&mut self, point: &Point) {
-        self.course.sample(point.at_ms, point.measured().filter(|value| self.limit.holds(*value)));
+        self.course.sample(point.at_ms, point.measured().filter(|value| self.counted.is(*value)));
     }
 }

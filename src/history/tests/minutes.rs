@@ -1,13 +1,14 @@
 //! The layout of the history: what the minutes, hours and staged parts of a run come to, in each of the
 //! ways they can be asked for.
 
+use std::ops::Range;
 use std::sync::Mutex;
 
 use proptest::prelude::*;
 use rusqlite::Connection;
 
 use super::*;
-use crate::history::{Bucket, HISTORY_FILE, KeptSample};
+use crate::history::{Bucket, Counted, HISTORY_FILE, KeptSample, Lapse};
 use crate::signal::{Quality, Reason, Scale, SignalIndex};
 
 const FLOAT: &str = "h2o-1.dew_point";
@@ -221,6 +222,7 @@ fn a_bucket_is_the_same_from_hours_as_from_samples() {
     (0..10).for_each(|_| bench.write(7 * 3_600_000));
     assert_eq!(bench.count("SELECT count(*) FROM open_hour"), 0, "every hour is summed up");
     assert_eq!(bench.count("SELECT count(*) FROM hour"), 7);
+    let plain_value = plain[0].1.value().unwrap().number().unwrap();
     let ends =
         [(0, 6 * 3_600_000, 3), (0, 6 * 3_600_000, 100), (17, 21_000_001, 5), (1_234_567, 9_876_543, 11)];
     for (from_ms, to_ms, points) in ends {
@@ -234,12 +236,28 @@ fn a_bucket_is_the_same_from_hours_as_from_samples() {
         let (limit, from, to) = (17.3, moment(from_ms).wall, moment(to_ms).wall);
         let above = bench.record().samples.time_above(H2S, from, to, limit);
         assert_eq!(above.unwrap().as_millis(), time_by_hand(&plain, from..to, |value| value > limit));
-        let below = bench.record().samples.time_below(H2S, from, to, limit);
-        assert_eq!(below.unwrap().as_millis(), time_by_hand(&plain, from..to, |value| value < limit));
         let edges = [from, from + Duration::from_millis(3_599_999), from + Duration::from_millis(7_200_123)];
+        let times = |counted| bench.record().samples.times(H2S, &edges, counted).unwrap();
+        for (nth, pair) in edges.windows(2).enumerate() {
+            let by_hand = |counts: &dyn Fn(f64) -> bool| time_by_hand(&plain, pair[0]..pair[1], counts);
+            let below = times(Counted::Below(limit))[nth].as_millis();
+            assert_eq!(below, by_hand(&|value| value < limit));
+            let equal = times(Counted::Equal(plain_value))[nth].as_millis();
+            assert_eq!(equal, by_hand(&|value| value == plain_value));
+        }
         for bucket in bench.record().samples.figures(H2S, &edges).unwrap() {
             assert!(same(&bucket, &by_hand(&plain, bucket.from, bucket.to)), "{bucket:?}");
         }
+        let lapses = lapses(&bench, from, to, &[]);
+        let lost_for = |reasons| lapses.iter().filter(|lapse| lapse.reasons == reasons).map(length_ms).sum();
+        let lost = Some(Reasons::one(Reason::CommunicationLost));
+        assert_eq!(lost_by_hand(&plain, from..to), lost_for(lost));
+        let measured: i64 = held(&plain, from, to).iter().map(|(_, ms)| ms).sum();
+        let unsaid: i64 = lost_for(None);
+        assert_eq!(
+            measured + lost_by_hand(&plain, from..to) + unsaid,
+            to.as_millisecond() - from.as_millisecond()
+        );
         let last = plain.iter().rfind(|(_, sample)| sample.at.wall < to).unwrap();
         let found = bench.record().samples.last_before(H2S, to).unwrap().unwrap();
         assert_eq!((found.time, found.value), (last.1.at.wall, last.1.value()));
@@ -274,6 +292,7 @@ fn by_hand(samples: &[(SignalIndex, Sample)], from: Wall, to: Wall) -> Bucket {
         mean: (ms > 0).then(|| sum / as_f64(ms)),
         max: values().reduce(f64::max),
         coverage: as_f64(ms) / as_f64(to.as_millisecond() - from.as_millisecond()),
+        measured: Duration::from_millis(u64::try_from(ms).unwrap()),
     }
 }
 
@@ -286,12 +305,64 @@ fn time_by_hand(samples: &[(SignalIndex, Sample)], span: Range<Wall>, counts: im
     held.iter().filter(|(value, _)| counts(*value)).map(|(_, ms)| u128::try_from(*ms).unwrap()).sum()
 }
 
+/// How long samples that are none say so.
+fn lost_by_hand(samples: &[(SignalIndex, Sample)], span: Range<Wall>) -> i64 {
+    let next = samples.iter().skip(1).map(|(_, sample)| sample.at.wall).chain([Wall::MAX]);
+    let lost = samples.iter().zip(next).filter(|((_, sample), _)| sample.value().is_none());
+    let clipped = lost.map(|((_, sample), next)| (sample.at.wall.max(span.start), next.min(span.end)));
+    clipped.map(|(from, to)| (to.as_millisecond() - from.as_millisecond()).max(0)).sum()
+}
+
+fn lapses(bench: &Bench, from: Wall, to: Wall, breaks: &[Wall]) -> Vec<Lapse> {
+    let mut lapses = Vec::new();
+    bench.record().samples.lapses(H2S, from..to, breaks, |lapse| lapses.push(lapse)).unwrap();
+    for pair in lapses.windows(2) {
+        assert!(
+            pair[0].to <= pair[1].from && (pair[0].to < pair[1].from || pair[0].reasons != pair[1].reasons)
+        );
+    }
+    lapses
+}
+
+fn length_ms(lapse: &Lapse) -> i64 {
+    lapse.to.as_millisecond() - lapse.from.as_millisecond()
+}
+
+/// A device is lost for hours, with one sample that says so; then the daemon ends; then it is back.
+#[test]
+fn what_no_sample_speaks_for_is_a_lapse_without_a_reason() {
+    const HOUR_MS: u64 = 3_600_000;
+    let bench = Bench::new(limits().flush_every);
+    let lost = Sample::absent(Reason::CommunicationLost, moment(10_000));
+    bench.hand_in(HOUR_MS, vec![tenths(10, 2_000), (SignalIndex(0), lost), tenths(10, 5 * HOUR_MS)]);
+    bench.write(9 * HOUR_MS);
+    let told = |from_ms, to_ms, breaks: &[Wall]| -> Vec<(u64, u64, Option<Reasons>)> {
+        let since = |at: Wall| u64::try_from(at.as_millisecond() - moment(0).wall.as_millisecond()).unwrap();
+        let lapses = lapses(&bench, moment(from_ms).wall, moment(to_ms).wall, breaks);
+        lapses.iter().map(|lapse| (since(lapse.from), since(lapse.to), lapse.reasons)).collect()
+    };
+    let lost = Some(Reasons::one(Reason::CommunicationLost));
+    let back = 5 * HOUR_MS;
+    assert_eq!(
+        told(0, 6 * HOUR_MS, &[moment(0).wall, moment(2 * HOUR_MS).wall]),
+        [
+            (0, 2_000, None),
+            (7_000, 10_000, None),
+            (10_000, 2 * HOUR_MS, lost),
+            (2 * HOUR_MS, back, None),
+            (back + 5_000, 6 * HOUR_MS, None)
+        ]
+    );
+    assert_eq!(told(HOUR_MS, 4 * HOUR_MS, &[]), [(HOUR_MS, 4 * HOUR_MS, lost)], "said long before it begins");
+    assert_eq!(told(back, back + 5_000, &[]), []);
+}
+
 fn same(one: &Bucket, other: &Bucket) -> bool {
     let near = |one: Option<f64>, other: Option<f64>| match (one, other) {
         (Some(one), Some(other)) => (one - other).abs() < 1e-9,
         (one, other) => one == other,
     };
-    (one.min, one.max) == (other.min, other.max)
+    (one.min, one.max, one.measured) == (other.min, other.max, other.measured)
         && near(one.mean, other.mean)
         && near(Some(one.coverage), Some(other.coverage))
 }
