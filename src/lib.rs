@@ -12,6 +12,7 @@
 //! | --- | --- | --- |
 //! | 5 | [`cli`] | the commands, one file each |
 //! | 4 | [`serve`], [`scada`], [`control`], [`commission`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; what a technician finds; simulated analyzers |
+//! | 4 | [`report`] | what the record tells of a gas day or a month |
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
@@ -34,6 +35,7 @@ pub mod monitor;
 pub mod period;
 pub mod proving;
 pub mod replay;
+pub mod report;
 pub mod scada;
 pub mod serve;
 pub mod signal;

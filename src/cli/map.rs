@@ -9,7 +9,7 @@ use serde::Serialize;
 
 use crate::cli::run::scada_numbers;
 use crate::cli::terminal::count;
-use crate::cli::{CliError, Common, Outcome, site_file};
+use crate::cli::{CliError, Common, Outcome, csv, site_file};
 use crate::config::ScadaSpec;
 use crate::daemon::{nothing_known, system_clock};
 use crate::scada::{self, Row};
@@ -122,7 +122,7 @@ const CSV_HEADER: [&str; 12] =
     ["table", "address", "count", "form", "item", "id", "field", "unit", "tag", "name", "in_use", "meaning"];
 
 fn write_csv(out: &mut dyn Write, rows: &[Row]) -> io::Result<()> {
-    write!(out, "{}\r\n", CSV_HEADER.join(","))?;
+    csv::row(out, CSV_HEADER)?;
     for row in rows {
         let [address, count] = [row.address, row.count].map(|number| number.to_string());
         let cells = [
@@ -139,18 +139,9 @@ fn write_csv(out: &mut dyn Write, rows: &[Row]) -> io::Result<()> {
             if row.in_use { "yes" } else { "no" },
             row.meaning,
         ];
-        write!(out, "{}\r\n", cells.map(csv_cell).join(","))?;
+        csv::row(out, cells)?;
     }
     Ok(())
-}
-
-/// RFC 4180, section 2: in quotes when it holds a comma, a quote or a line break.
-fn csv_cell(text: &str) -> String {
-    if text.contains([',', '"', '\r', '\n']) {
-        format!("\"{}\"", text.replace('"', "\"\""))
-    } else {
-        text.to_owned()
-    }
 }
 
 fn write_markdown(out: &mut dyn Write, site: &str, map: &Map) -> io::Result<()> {
@@ -240,8 +231,6 @@ mod tests {
 
     #[test]
     fn cells_keep_what_they_hold() {
-        assert_eq!(csv_cell("a, \"b\""), "\"a, \"\"b\"\"\"");
-        assert_eq!(csv_cell("plain"), "plain");
         assert_eq!(markdown_cell("a|b <script>"), "a\\|b \\<script\\>");
     }
 

@@ -16,6 +16,7 @@ mod alarms;
 mod borrow;
 mod check;
 mod connect;
+mod csv;
 mod demo;
 mod export;
 mod interrupt;
@@ -32,6 +33,7 @@ mod read;
 mod recorded_noise;
 mod reload;
 mod replay;
+mod report;
 mod run;
 mod scan;
 mod service_notice;
@@ -145,7 +147,9 @@ enum Command {
     Line(line::Args),
     /// Try alarm settings on the record before they go live
     Replay(replay::Args),
-    /// Recorded samples, as CSV or JSON lines
+    /// What was measured on a gas day or in a month, what was beyond its limits, and who did what
+    Report(report::Args),
+    /// Recorded samples or events, as CSV or JSON lines
     Export(export::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
@@ -190,6 +194,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Read(args) => read::run(args, common, out),
         Command::Line(args) => line::run(args, common, out),
         Command::Replay(args) => replay::run(args, common, out),
+        Command::Report(args) => report::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
         Command::Manual(args) => manual::run(args, common, out),

@@ -26,8 +26,16 @@ impl Progress {
 
     /// So much is done, a share from 0 to 1; at `what` now; the rest takes at most `left`.
     pub fn at(&mut self, done: f64, what: &str, left: Duration) {
+        self.show(&line(done, what, "at most", left));
+    }
+
+    /// The same, where how long the rest takes is a guess.
+    pub fn about(&mut self, done: f64, what: &str, left: Duration) {
+        self.show(&line(done, what, "about", left));
+    }
+
+    fn show(&mut self, line: &str) {
         if self.shown {
-            let line = line(done, what, left);
             let width = line.chars().count();
             // Nobody is left to tell when the terminal is gone.
             let _ = write!(io::stderr(), "\r{line}{:1$}", "", self.width.saturating_sub(width));
@@ -51,11 +59,11 @@ impl Progress {
     clippy::cast_precision_loss,
     reason = "a share from 0 to 1 of a handful of marks"
 )]
-fn line(done: f64, what: &str, left: Duration) -> String {
+fn line(done: f64, what: &str, how_sure: &str, left: Duration) -> String {
     let done = done.clamp(0.0, 1.0);
     let marks = (done * BAR_MARKS as f64) as usize;
     let (full, empty) = ("#".repeat(marks), ".".repeat(BAR_MARKS - marks));
-    format!("[{full}{empty}] {:3.0} %  {what}  at most {} to go", done * 100.0, words::duration(left))
+    format!("[{full}{empty}] {:3.0} %  {what}  {how_sure} {} to go", done * 100.0, words::duration(left))
 }
 
 #[cfg(test)]
@@ -64,7 +72,7 @@ mod tests {
 
     #[test]
     fn the_bar_fills_and_never_bursts() {
-        let at = |done| line(done, "unit 57", Duration::from_secs(75));
+        let at = |done| line(done, "unit 57", "at most", Duration::from_secs(75));
         assert_eq!(at(0.0), "[....................]   0 %  unit 57  at most 1 min 15 s to go");
         assert_eq!(at(0.5), "[##########..........]  50 %  unit 57  at most 1 min 15 s to go");
         assert_eq!(at(7.0), "[####################] 100 %  unit 57  at most 1 min 15 s to go");
