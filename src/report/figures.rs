@@ -60,7 +60,7 @@ pub struct AverageBeyond {
     pub kind: &'static str,
     /// The setpoint, as the site file has it now.
     pub setpoint: f64,
-    /// `hour` or `gas_day`.
+    /// `clock_hour` or `gas_day`.
     pub over: &'static str,
     /// How many of them are wholly in the span, with as much measured time as the alarm asks for.
     pub judged: usize,
@@ -158,7 +158,7 @@ pub fn averages_beyond(
         let (limit, averaging, is_high) = average(&alarm.kind)?;
         let Over::Calendar(period) = &averaging.over else { return None };
         let (over, parts) = match period {
-            Period::ClockHour => ("hour", hours),
+            Period::ClockHour => ("clock_hour", hours),
             Period::GasDay { .. } => ("gas_day", days),
         };
         let judged = parts.iter().filter(|part| {

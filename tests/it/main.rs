@@ -27,6 +27,7 @@ mod record_full_disk;
 mod record_samples;
 mod reloading;
 mod replayed;
+mod reported;
 mod scada;
 mod scripted_slave;
 mod simulated_building;
