@@ -111,7 +111,7 @@ impl Writer<'_> {
     fn overview(&self) -> Section {
         let row = |signal: &SignalTold| {
             let mut row = vec![label(signal), unit(signal)];
-            row.extend(figures(&signal.whole));
+            row.extend(figures_of(signal, &signal.whole));
             row
         };
         let head = vec!["signal", "unit", "min", "mean", "max", "measured"];
@@ -190,7 +190,7 @@ impl Writer<'_> {
         if self.with_hours {
             let row = |hour: &Figures| {
                 let mut row = vec![self.hour(hour.from)];
-                row.extend(figures(hour));
+                row.extend(figures_of(signal, hour));
                 row
             };
             let head = vec!["hour from", "min", "mean", "max", "measured"];
@@ -206,7 +206,7 @@ impl Writer<'_> {
         Section {
             title: format!("{}{tag}{name}", signal.id),
             remarks: held.into_iter().collect(),
-            plot: (!signal.is_state).then(|| Plot::of(signal, self.report)).flatten(),
+            plot: (signal.kind == "number").then(|| Plot::of(signal, self.report)).flatten(),
             sheets,
         }
     }
@@ -218,7 +218,7 @@ impl Writer<'_> {
         for (nth, (day, told)) in self.report.span.gas_days.iter().zip(&signal.days).enumerate() {
             let hours = day.lasts_s.0.as_secs_f64() / 3600.0;
             let mut row = vec![day.date.clone(), format!("{}", (hours * 100.0).round() / 100.0)];
-            row.extend(figures(told));
+            row.extend(figures_of(signal, told));
             row.extend(
                 signal.beyond.iter().filter_map(|beyond| beyond.days_s.get(nth)).map(|time| exact(*time)),
             );
@@ -335,11 +335,14 @@ fn label(signal: &SignalTold) -> String {
 }
 
 fn unit(signal: &SignalTold) -> String {
-    signal.unit.clone().unwrap_or_else(|| if signal.is_state { "state".to_owned() } else { String::new() })
+    let without = if signal.kind == "number" { "" } else { signal.kind };
+    signal.unit.clone().unwrap_or_else(|| without.to_owned())
 }
 
-fn figures(figures: &Figures) -> [String; 4] {
+/// Least, mean, greatest and coverage; a mean of codes would say nothing.
+fn figures_of(signal: &SignalTold, figures: &Figures) -> [String; 4] {
     let Figures { min, mean, max, coverage, .. } = figures;
+    let mean = &mean.filter(|_| signal.kind != "code");
     [number(*min), number(*mean), number(*max), percent(*coverage)]
 }
 

@@ -199,8 +199,16 @@ pub fn states(
     codes.into_iter().map(time).collect()
 }
 
-/// Whether a signal is a bit, true or false.
-pub fn is_bit(spec: &SignalSpec) -> bool {
+/// What a signal's values are: see [`crate::report::SignalTold::kind`].
+pub fn kind(spec: &SignalSpec) -> &'static str {
+    match (is_bit(spec), spec.states.0.is_empty()) {
+        (true, _) => "bit",
+        (false, true) => "number",
+        (false, false) => "code",
+    }
+}
+
+fn is_bit(spec: &SignalSpec) -> bool {
     spec.place.bit.is_some() || spec.place.value_type == ValueType::Bool
 }
 

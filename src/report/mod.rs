@@ -127,8 +127,9 @@ pub struct SignalTold {
     pub name: Option<String>,
     /// The unit of every value.
     pub unit: Option<String>,
-    /// Whether it is a bit: its mean is the share of the measured time for which it was true.
-    pub is_state: bool,
+    /// `number`; `bit`, whose mean is the share of the measured time for which it was true; or `code`, an
+    /// integer with named states, whose mean says nothing.
+    pub kind: &'static str,
     /// How long a value counts when none follows it; `None` when it was never recorded.
     pub held_for_s: Option<Elapsed>,
     /// The whole span.
@@ -308,7 +309,7 @@ fn tell_signal(
         tag: spec.and_then(|spec| spec.tag.clone()),
         name: spec.and_then(|spec| spec.name.clone()),
         unit: spec.and_then(|spec| spec.unit.clone()),
-        is_state: spec.is_some_and(figures::is_bit),
+        kind: spec.map_or("number", figures::kind),
         held_for_s: samples.hold_max(id)?.map(Elapsed),
         beyond,
         averages,

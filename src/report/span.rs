@@ -95,7 +95,8 @@ impl Span {
             }
             Asked::Between(from, to) => ("a time of its own".to_owned(), Bounds { start: from, end: to }),
         };
-        let Bounds { start: from, end: to } = bounds;
+        // The record is kept to the millisecond, and so is what is told of it.
+        let [from, to, now] = [bounds.start, bounds.end, now].map(to_the_millisecond);
         if from >= to {
             return Err(SpanError::Empty { from, to });
         }
@@ -128,6 +129,10 @@ impl Span {
         let ends = self.gas_days.iter().map(|day| day.bounds.end);
         [self.bounds.start].into_iter().chain(ends).collect()
     }
+}
+
+fn to_the_millisecond(at: Wall) -> Wall {
+    Wall::from_millisecond(at.as_millisecond()).unwrap_or(at)
 }
 
 fn gas_day_title(date: Date) -> String {
@@ -212,6 +217,17 @@ mod tests {
         assert!(!span.is_over);
         assert_eq!(span.bounds.seconds(), 5_400.0);
         assert_eq!(span.hour_edges().len(), 3);
+    }
+
+    #[test]
+    fn a_time_is_told_to_the_millisecond_as_the_record_is() {
+        let ends = ["2026-03-07T20:30:00.000999Z", "2026-03-07T21:30:00Z"].map(|text| text.parse().unwrap());
+        let span = chicago(Asked::Between(ends[0], ends[1]), "2026-03-07T21:00:00.1239Z").unwrap();
+        let Bounds { start, end } = span.bounds;
+        assert_eq!(
+            [start, end].map(|at| at.to_string()),
+            ["2026-03-07T20:30:00Z", "2026-03-07T21:00:00.123Z"]
+        );
     }
 
     #[test]

@@ -1,0 +1,176 @@
+//! A month's report: hourly figures of 48 signals, exact times above limits, and the whole of it.
+//!
+//! Two records are filled first, time running fast: 48 signals every ten seconds, which makes as many
+//! hours as any other pace, and four signals every second, where each hour that a limit runs through
+//! has 3,600 samples to look into. All is asked warm, the files being in the page cache.
+
+#![allow(clippy::unwrap_used, clippy::as_conversions, clippy::print_stdout)]
+
+use std::fmt::Write;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::time::{Duration, Instant};
+
+use siskin::config::{self, Site, Sources};
+use siskin::history::{SampleReader, open};
+use siskin::moment::{Clock, Moment, Mono, Wall};
+use siskin::monitor::{Event, EventKind};
+use siskin::report::{Asked, Report, html};
+use siskin::signal::{Reasons, Sample, SignalIndex, Value};
+
+const DAY_S: u64 = 86_400;
+const DEVICE_SIGNALS: usize = 4;
+/// The most samples that wait for the disk before time goes on.
+const WAITING_MAX: usize = 20_000;
+
+fn main() {
+    let given: Option<u64> = std::env::args().skip(1).find_map(|arg| arg.parse().ok());
+    let days = given.unwrap_or(31);
+    let month = fill(48, 10, days);
+    let (reader, site) = (SampleReader::new(month.dir.path()), &month.site);
+    let hours: Vec<Wall> =
+        (0..=days * 24).map(|hour| month.from + Duration::from_secs(hour * 3_600)).collect();
+    say("hourly figures of 48 signals", || {
+        site.signals.iter().map(|signal| reader.figures(&signal.id, &hours).unwrap().len()).sum()
+    });
+    let asked = Asked::Between(month.from, month.to());
+    let report = || Report::make(asked, &[], site, month.dir.path(), month.to()).unwrap();
+    say("the whole report of 48 signals", || report().signals.len());
+    let made = report();
+    say("its JSON, bytes", || serde_json::to_string(&made).unwrap().len());
+    say("its page, bytes", || html(&made, false).unwrap().len());
+
+    let fast = fill(4, 1, days);
+    let reader = SampleReader::new(fast.dir.path());
+    let signal = &fast.site.signals[0].id;
+    for limit in [0.0, 3.0, 4.0, 4.9, 100.0] {
+        say(&format!("time above {limit}, once a second, s"), || {
+            usize::try_from(reader.time_above(signal, fast.from, fast.to(), limit).unwrap().as_secs())
+                .unwrap()
+        });
+    }
+}
+
+struct Filled {
+    dir: tempfile::TempDir,
+    site: Site,
+    from: Wall,
+    lasting: Duration,
+}
+
+impl Filled {
+    fn to(&self) -> Wall {
+        self.from + self.lasting
+    }
+}
+
+/// A record of so many signals, each read once in so many seconds.
+fn fill(signals: usize, every_s: u64, days: u64) -> Filled {
+    let dir = tempfile::tempdir().unwrap();
+    let site = site(signals, every_s);
+    // Gas days begin at 09:00 in UTC here.
+    let from: Wall = "2026-03-01T09:00:00Z".parse().unwrap();
+    let ms = Arc::new(AtomicU64::new(0));
+    let clock_ms = Arc::clone(&ms);
+    let at = move |ms: u64| Moment { mono: Mono::from_millis(ms), wall: from + Duration::from_millis(ms) };
+    let clock: Clock = Arc::new(move || at(clock_ms.load(Ordering::Relaxed)));
+    let record = open(dir.path(), &site, clock).unwrap();
+    let began = Instant::now();
+    let started = Event {
+        at: at(0),
+        kind: EventKind::Started,
+        subject: "bench".to_owned(),
+        who: None,
+        detail: [].into(),
+    };
+    drop(record.recorder.events(vec![started]));
+    let (mut random, mut samples) = (Random(7), 0);
+    for second in (0..days * DAY_S).step_by(usize::try_from(every_s).unwrap()) {
+        let poll_ms = 1_000 * second + random.below(400);
+        ms.store(poll_ms, Ordering::Relaxed);
+        let slow = (second as f64 / 20_000.0).sin();
+        let all = (0..signals).map(|signal| {
+            let noise = random.below(1_000) as f64 / 1_000.0 - 0.5;
+            let tenths = ((3.5 + slow + noise) * 10.0).round() / 10.0;
+            (SignalIndex(signal), Sample::new(Some(Value::Number(tenths)), Reasons::NONE, at(poll_ms)))
+        });
+        record.recorder.samples(all.collect());
+        samples += signals;
+        while record.recorder.status().samples_queued > WAITING_MAX {
+            std::thread::sleep(Duration::from_micros(200));
+        }
+    }
+    record.recorder.close();
+    println!(
+        "-- {samples} samples of {signals} signals in {days} days, filled in {:.0} s",
+        began.elapsed().as_secs_f64()
+    );
+    Filled { dir, site, from, lasting: Duration::from_secs(days * DAY_S) }
+}
+
+/// The median of nine.
+fn say(what: &str, mut ask: impl FnMut() -> usize) {
+    let mut answer = 0;
+    let mut times: Vec<Duration> = (0..9)
+        .map(|_| {
+            let began = Instant::now();
+            answer = ask();
+            began.elapsed()
+        })
+        .collect();
+    times.sort();
+    println!("{what}: {:.2} ms ({answer})", times[4].as_secs_f64() * 1e3);
+}
+
+struct Text(String);
+
+impl Sources for Text {
+    fn read(&self, _path: &Path) -> std::io::Result<String> {
+        Ok(self.0.clone())
+    }
+}
+
+fn site(signals: usize, every_s: u64) -> Site {
+    let mut text = "[site]\nid = \"bench\"\ngas_day_start = \"09:00\"\ntime_zone = \"UTC\"\n\n[history]\n\
+                    keep_samples = \"10y\"\nmax_size = \"60GiB\"\n\n\
+                    [[line]]\nid = \"line\"\ntcp = \"192.0.2.10:502\"\nframing = \"tcp\"\n"
+        .to_owned();
+    for signal in 0..signals {
+        if signal % DEVICE_SIGNALS == 0 {
+            let device = signal / DEVICE_SIGNALS;
+            let _ = write!(
+                text,
+                "\n[[device]]\nid = \"device-{device}\"\nline = \"line\"\nunit_id = {}\npoll_every = \"{every_s}s\"\n",
+                device + 1
+            );
+        }
+        let nth = signal % DEVICE_SIGNALS;
+        let _ = write!(
+            text,
+            "\n[[device.signal]]\nid = \"signal-{nth}\"\ntable = \"input\"\naddress = {nth}\ntype = \"u16\"\n\
+             scale = {{ from = [0, 10], to = [0, 1] }}\nunit = \"ppmv\"\n"
+        );
+    }
+    for signal in 0..signals {
+        let (device, nth) = (signal / DEVICE_SIGNALS, signal % DEVICE_SIGNALS);
+        let _ = write!(
+            text,
+            "\n[[alarm]]\nid = \"high-{signal}\"\nname = \"High\"\nsignal = \"device-{device}.signal-{nth}\"\n\
+             kind = \"high\"\nsetpoint = 4.6\ndeadband = 0.2\n"
+        );
+    }
+    config::load(&PathBuf::from("site.toml"), &Text(text)).map_err(|problems| problems.to_string()).unwrap()
+}
+
+/// Marsaglia's xorshift64: the same data in every run.
+struct Random(u64);
+
+impl Random {
+    fn below(&mut self, limit: u64) -> u64 {
+        self.0 ^= self.0 << 13;
+        self.0 ^= self.0 >> 7;
+        self.0 ^= self.0 << 17;
+        self.0 % limit
+    }
+}
