@@ -8,7 +8,9 @@ use std::path::Path;
 use serde::Serialize;
 
 use crate::history::chain::parse_entry;
-use crate::history::{JournalEntry, ReadError, SETTINGS_DETAIL, Stopped, Verified, VerifyError, verify_each};
+use crate::history::{
+    Head, JournalEntry, ReadError, SETTINGS_DETAIL, Stopped, Verified, VerifyError, verify_each,
+};
 use crate::moment::Wall;
 use crate::monitor::EventKind;
 use crate::period::Bounds;
@@ -67,10 +69,10 @@ impl Journal {
     /// What the journal in the directory `data` tells of the span.
     pub fn read(data: &Path, bounds: Bounds) -> Result<Journal, ReadError> {
         let mut reading = Reading::new(bounds);
-        let mut last = (0, String::new());
+        let mut last = Head::default();
         let proven = verify_each(data, None, &mut |text, hash| {
             let entry = parse_entry(text, hash.to_owned()).map_err(std::io::Error::other)?;
-            last = (entry.seq, entry.hash.clone());
+            last = Head { seq: entry.seq, hash: entry.hash.clone() };
             reading.take(entry);
             Ok(())
         });
@@ -81,7 +83,7 @@ impl Journal {
             // It was parsed before it was handed out.
             Err(Stopped::ByTaker(error)) => Some(error.to_string()),
         };
-        let (entries, head) = last;
+        let Head { seq: entries, hash: head } = last;
         let chain = Chain { is_whole: broken.is_none(), entries, head, broken };
         Ok(reading.finish(chain))
     }

@@ -320,6 +320,8 @@ fn past() -> Past {
     life.start();
     life.until("2024-03-10T01:30:00Z");
     life.tell(EventKind::AlarmShelved, "h2s-day", Some("R. Vale"), &[("remark", "filter, \"changed\"")]);
+    life.tell(EventKind::FunctionCheckBegun, "h2s-1", Some("R. Vale"), &[("purpose", "calibration")]);
+    life.tell(EventKind::FunctionCheckEnded, "h2s-1", None, &[("by", "deadline")]);
     life.tell(EventKind::Stopped, "willow-bend", None, &[]);
     life.pass_to("2024-03-10T02:45:30Z");
     life.start();
@@ -395,6 +397,8 @@ fn the_days_are_as_long_as_the_clocks_make_them(past: &Past) {
         assert!(because(0).iter().any(|known| known == word), "{word}: {:?}", because(0));
     }
     assert!(because(3).iter().any(|word| word == "communication_lost"), "{:?}", because(3));
+    assert_eq!(report["work"][0]["kind"], "function_check_begun");
+    assert_eq!(report["work"][1]["kind"], "function_check_ended");
     assert!(report["actions"].as_array().unwrap().iter().any(|entry| entry["kind"] == "alarm_shelved"));
     assert!(report["alarms"].as_array().unwrap().iter().any(|alarm| !alarm["acknowledged_by"].is_null()));
 }
@@ -433,7 +437,7 @@ fn every_form_tells_the_same(past: &Past) {
 fn a_journal_that_was_changed_is_told_of(past: &Past) {
     let db = rusqlite::Connection::open(past.dir.path().join("journal.db")).unwrap();
     db.execute_batch(
-        "DROP TRIGGER event_never_changed; UPDATE event SET text = replace(text, 'high', 'nigh') WHERE seq = 9",
+        "DROP TRIGGER event_never_changed; UPDATE event SET text = replace(text, 'willow', 'wallow') WHERE seq = 1",
     )
     .unwrap();
     let told = past.siskin(&["report", "--day", "2024-03-09"]);
