@@ -59,23 +59,23 @@ impl Document {
     /// The report in words, with every hour or without.
     pub fn of(report: &Report, with_hours: bool) -> Document {
         let zone = report.zone();
-        let writer = Writer { report, zone: &zone, with_hours };
-        let mut sections = vec![writer.overview(), writer.exceedances(), writer.beyond()];
-        sections.extend(report.signals.iter().map(|signal| writer.signal(signal)));
-        sections.push(writer.other_alarms());
+        let teller = Teller { report, zone: &zone, with_hours };
+        let mut sections = vec![teller.overview(), teller.exceedances(), teller.beyond()];
+        sections.extend(report.signals.iter().map(|signal| teller.signal(signal)));
+        sections.push(teller.other_alarms());
         for (title, events) in [
             ("Work on the analyzers", &report.work),
             ("What people did", &report.actions),
             ("What happened besides", &report.happenings),
         ] {
-            sections.push(writer.events(title, events));
+            sections.push(teller.events(title, events));
         }
         let remarks = report.methods.clone();
         let title = "How the figures come about".to_owned();
         sections.push(Section { title, remarks, ..Section::default() });
         Document {
             title: format!("{}: {}", report.site.name, report.span.title),
-            facts: writer.facts(),
+            facts: teller.facts(),
             cautions: report.cautions.clone(),
             sections,
             closing: WHAT_IT_IS_NOT,
@@ -83,13 +83,13 @@ impl Document {
     }
 }
 
-struct Writer<'a> {
+struct Teller<'a> {
     report: &'a Report,
     zone: &'a TimeZone,
     with_hours: bool,
 }
 
-impl Writer<'_> {
+impl Teller<'_> {
     fn at(&self, at: Instant) -> String {
         words::date_and_time(at, self.zone)
     }
@@ -322,10 +322,10 @@ fn states(signal: &SignalTold) -> Option<Sheet> {
     (!rows.is_empty()).then(|| Sheet { caption: "States".to_owned(), head, rows })
 }
 
-fn acknowledged(alarm: &AlarmTold, writer: &Writer<'_>) -> String {
+fn acknowledged(alarm: &AlarmTold, teller: &Teller<'_>) -> String {
     match (alarm.acknowledged, &alarm.acknowledged_by) {
-        (Some(at), Some(who)) => format!("{} by {who}", writer.at(at)),
-        (Some(at), None) => writer.at(at),
+        (Some(at), Some(who)) => format!("{} by {who}", teller.at(at)),
+        (Some(at), None) => teller.at(at),
         (None, _) => alarm.withheld.as_ref().map_or_else(|| "-".to_owned(), |why| why.replace('_', " ")),
     }
 }

@@ -10,8 +10,13 @@ use crate::report::Report;
 use crate::view::{Entry, words};
 
 /// Kinds of events that tell of work on the analyzers, and of remarks.
-const WORK: [&str; 5] =
-    ["function_check_begun", "function_check_ended", "calibration_recorded", "sensor_changed", "note"];
+const WORK: [EventKind; 5] = [
+    EventKind::FunctionCheckBegun,
+    EventKind::FunctionCheckEnded,
+    EventKind::CalibrationRecorded,
+    EventKind::SensorChanged,
+    EventKind::Note,
+];
 
 /// 0 °C in kelvin: exact, by the definition of the degree Celsius.
 const ZERO_CELSIUS_K: f64 = 273.15;
@@ -27,11 +32,12 @@ impl Events {
     pub fn sorted(events: Vec<Entry>) -> Events {
         let mut sorted = Events { work: Vec::new(), actions: Vec::new(), happenings: Vec::new() };
         for event in events {
-            if WORK.contains(&event.kind.as_str()) {
+            let kind = EventKind::from_word(&event.kind);
+            if kind.is_some_and(|kind| WORK.contains(&kind)) {
                 sorted.work.push(event);
             } else if event.user.is_some() {
                 sorted.actions.push(event);
-            } else if EventKind::from_word(&event.kind).is_none_or(|kind| !kind.is_about_alarm()) {
+            } else if kind.is_none_or(|kind| !kind.is_about_alarm()) {
                 sorted.happenings.push(event);
             }
         }
