@@ -12,6 +12,9 @@ use crate::signal::{
     Value, code_as_number,
 };
 
+/// Room made for the signals of one answer and what looks at them; more is no limit.
+const DUE_EXPECTED: usize = 16;
+
 /// What the guards of a signal say together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Validity {
@@ -29,32 +32,36 @@ impl Step<'_> {
         if self.state.replaying {
             return;
         }
-        for index in 0..self.plan.signals.len() {
-            let state = &self.state.signals[index];
-            let flushed = matches!(state.flush, Flush::Settling(until) if until <= self.state.now.mono);
-            if flushed || self.too_old(SignalIndex(index)) {
-                self.judge(SignalIndex(index), false);
-                self.judge_dependents(SignalIndex(index));
-            }
-        }
+        let now = self.state.now.mono;
+        let is_flushed =
+            |index: usize| matches!(self.state.signals[index].flush, Flush::Settling(until) if until <= now);
+        let is_due = |index: &usize| is_flushed(*index) || self.too_old(SignalIndex(*index));
+        let due: Vec<_> = (0..self.plan.signals.len()).filter(is_due).collect();
+        self.judge_together(due.into_iter().map(|index| (SignalIndex(index), false)));
     }
 
-    /// Judges the signals of a device, then everything that looks at them.
+    /// Judges the signals of a device, and everything that looks at them.
     pub(super) fn judge_signals_of(&mut self, device: DeviceIndex) {
         let plan = self.plan;
-        for signal in plan.signals_of(device) {
-            self.judge(signal, false);
-        }
-        for signal in plan.signals_of(device) {
-            self.judge_dependents(signal);
-        }
+        self.judge_together(plan.signals_of(device).map(|signal| (signal, false)));
     }
 
-    /// Judges everything that looks at `signal`.
-    pub(super) fn judge_dependents(&mut self, signal: SignalIndex) {
+    /// Judges these signals and everything that looks at them: each once, and after what it looks at.
+    /// With each goes whether an answer has just come in, see [`Step::judge`].
+    pub(super) fn judge_together(&mut self, signals: impl IntoIterator<Item = (SignalIndex, bool)>) {
         let plan = self.plan;
-        for &dependent in plan.judged_after(signal).iter().skip(1) {
-            self.judge(dependent, false);
+        let mut due = Vec::with_capacity(DUE_EXPECTED);
+        for (signal, answered) in signals {
+            due.push((plan.rank(signal), answered));
+            let dependents = plan.judged_after(signal).iter().skip(1);
+            due.extend(dependents.map(|dependent| (plan.rank(*dependent), false)));
+        }
+        // Of two entries of one signal, the one with an answer stays.
+        due.sort_unstable_by_key(|(rank, answered)| (*rank, !answered));
+        due.dedup_by_key(|(rank, _)| *rank);
+        self.output.samples.reserve(due.len());
+        for (rank, answered) in due {
+            self.judge(plan.guards_first()[rank], answered);
         }
     }
 
@@ -68,7 +75,9 @@ impl Step<'_> {
         let (plan, now) = (self.plan, self.state.now);
         let sample = self.sample_of(signal, &plan.signals[signal.0]);
         let changed = self.put(signal, sample);
-        if answered || changed {
+        // Where an alarm on it had it judged once more (`frozen`), that outcome is recorded already.
+        let stands = self.state.known.samples[signal.0] == sample;
+        if (answered || changed) && stands {
             self.output.samples.push((signal, sample.as_of(now)));
         }
         let deadline = self.state.signals[signal.0].deadline(plan.signals[signal.0].stale_after, now.mono);

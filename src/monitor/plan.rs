@@ -61,6 +61,7 @@ pub struct Plan {
     /// The longest time an alarm may be shelved for.
     pub shelve_max: Duration,
     guards_first: Vec<SignalIndex>,
+    rank: Vec<usize>,
     judged_after: Vec<Vec<SignalIndex>>,
     alarms_on: Vec<Vec<AlarmIndex>>,
     votes_on: Vec<Vec<AlarmIndex>>,
@@ -79,6 +80,8 @@ impl Plan {
         alarms.extend(alarms_on_siskin(&lines));
         alarms.extend(care::alarms(&devices));
         let guards_first = guards_first(&signals);
+        let mut rank = vec![0; signals.len()];
+        guards_first.iter().enumerate().for_each(|(place, signal)| rank[signal.0] = place);
         let judged_after = judged_after(&signals, &guards_first);
         let mut alarms_on = vec![Vec::new(); signals.len()];
         let mut votes_on = vec![Vec::new(); alarms.len()];
@@ -106,6 +109,7 @@ impl Plan {
             push_buttons,
             shelve_max,
             guards_first,
+            rank,
             judged_after,
             alarms_on,
             votes_on,
@@ -122,6 +126,11 @@ impl Plan {
     /// All signals, each after everything it looks at.
     pub(super) fn guards_first(&self) -> &[SignalIndex] {
         &self.guards_first
+    }
+
+    /// A signal's place in that order.
+    pub(super) fn rank(&self, signal: SignalIndex) -> usize {
+        self.rank[signal.0]
     }
 
     /// The alarms that watch a signal.

@@ -161,12 +161,7 @@ impl Step<'_> {
             }
             touched.push((reading.signal, state.fault.is_none()));
         }
-        for &(signal, answered) in &touched {
-            self.judge(signal, answered);
-        }
-        for &(signal, _) in &touched {
-            self.judge_dependents(signal);
-        }
+        self.judge_together(touched);
     }
 
     fn take_record_report(&mut self, report: RecordReport) {
