@@ -11,27 +11,37 @@ use std::time::Duration;
 
 pub use jiff::Timestamp as Wall;
 
-/// A point on the monotonic clock: time since the daemon's clock began.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Default)]
+/// A point on the monotonic clock, told by the time since the daemon's clock began. What the record
+/// tells of the time before has its points there, too.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Mono(Duration);
+
+/// How far before the clock's beginning a point can lie: beyond any record.
+const BEFORE_START_MAX: Duration = Duration::from_secs(1 << 40);
+
+impl Default for Mono {
+    fn default() -> Self {
+        Mono::ZERO
+    }
+}
 
 impl Mono {
     /// The beginning of the monotonic clock.
-    pub const ZERO: Mono = Mono(Duration::ZERO);
+    pub const ZERO: Mono = Mono(BEFORE_START_MAX);
 
     /// The point `since_start` after the clock began.
     pub const fn new(since_start: Duration) -> Self {
-        Mono(since_start)
+        Mono(BEFORE_START_MAX.saturating_add(since_start))
     }
 
     /// A point given in whole milliseconds, for tests and stored records.
     pub const fn from_millis(millis: u64) -> Self {
-        Mono(Duration::from_millis(millis))
+        Mono::new(Duration::from_millis(millis))
     }
 
-    /// Time since the clock began.
+    /// Time since the clock began; zero for a point before.
     pub const fn since_start(self) -> Duration {
-        self.0
+        self.0.saturating_sub(BEFORE_START_MAX)
     }
 
     /// How long ago `earlier` was; zero when it is not earlier.
@@ -58,7 +68,7 @@ impl Sub<Duration> for Mono {
 
 impl fmt::Display for Mono {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
-        write!(out, "+{:.3}s", self.0.as_secs_f64())
+        write!(out, "+{:.3}s", self.since_start().as_secs_f64())
     }
 }
 

@@ -13,6 +13,7 @@ mod learned;
 mod lines;
 mod loans;
 mod plan;
+mod recall;
 mod reload;
 mod settings;
 mod start;

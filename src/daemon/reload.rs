@@ -36,7 +36,9 @@ const CHANGEABLE: [&str; 10] = [
 ];
 /// Problems of a refused file that the journal keeps, and the most characters of each.
 const PROBLEMS_KEPT_MAX: usize = 20;
-const PROBLEM_CHARS_MAX: usize = 300;
+const PROBLEM_CHARS_MAX: usize = 600;
+/// Names that are new or gone which a refusal tells; the others are counted.
+const NAMES_TOLD_MAX: usize = 3;
 
 /// A new plan on its way to the monitor.
 pub(super) struct PlanChange {
@@ -60,10 +62,15 @@ pub struct Reloaded {
 #[derive(Debug, thiserror::Error)]
 pub enum Refused {
     /// It changes what cannot change while the daemon runs; nothing has changed.
-    #[error("{} cannot change while siskin runs: restart it", .0.join(", "))]
+    #[error(
+        "{} cannot change while siskin runs. Restart it to put the file in force (`systemctl restart siskin`; \
+         alarms, acknowledgements and shelvings outlive that), or put back what was there and reload again. \
+         Until then the settings as they were stay in force",
+        .0.join(", ")
+    )]
     NeedsRestart(Vec<String>),
     /// The daemon is stopping.
-    #[error("the daemon is stopping")]
+    #[error("the daemon is stopping: the file will be read when it starts again")]
     Stopping,
     /// It is in force, but a line could not be started.
     #[error(transparent)]
@@ -120,7 +127,7 @@ impl Running {
     }
 }
 
-fn settings_of(site: &Site) -> Settings {
+pub(super) fn settings_of(site: &Site) -> Settings {
     site.settings.iter().cloned().collect()
 }
 
@@ -144,16 +151,63 @@ fn fixed(old: &Site, new: &Site, before: &Settings, after: &Settings) -> Vec<Str
         let signals: Vec<String> = site.signals.iter().map(|signal| signal.id.clone()).collect();
         [lines, devices, signals]
     };
-    let what = ["which lines there are", "which devices there are", "which signals there are"];
-    let lists = what.into_iter().zip(ids(old)).zip(ids(new));
-    let lists = lists.filter(|((_, old), new)| old != new).map(|((what, _), _)| what.to_owned());
+    let lists = ["lines", "devices", "signals"].into_iter().zip(ids(old)).zip(ids(new));
+    let lists = lists.filter_map(|((what, old), new)| list_changed(what, &old, &new));
     let may_change = |path: &String| CHANGEABLE.iter().any(|prefix| path.starts_with(prefix));
     let paths = settings::differing(before, after).into_iter().filter(|path| !may_change(path));
     lists.chain(paths.cloned()).collect()
+}
+
+/// What differs in a list of names: which are new, which are gone, or that only their order changed.
+fn list_changed(what: &str, old: &[String], new: &[String]) -> Option<String> {
+    let only_in = |one: &[String], other: &[String], how: &str| {
+        let names: Vec<&str> = one.iter().filter(|name| !other.contains(name)).map(String::as_str).collect();
+        let more = names.len().saturating_sub(NAMES_TOLD_MAX);
+        let told = names[..names.len() - more].join(" ");
+        let more = if more > 0 { format!(" and {more} more") } else { String::new() };
+        (!names.is_empty()).then(|| format!("{how} {told}{more}"))
+    };
+    let parts: Vec<String> =
+        only_in(new, old, "new:").into_iter().chain(only_in(old, new, "gone:")).collect();
+    match (old == new, parts.is_empty()) {
+        (true, _) => None,
+        (false, true) => Some(format!("the order of the {what}")),
+        (false, false) => Some(format!("which {what} there are ({})", parts.join("; "))),
+    }
 }
 
 /// The lines whose threads work by other settings than before, as they are to work from now on.
 fn changed_lines(old: &Site, new: &Site) -> Vec<LinePlan> {
     let pairs = LinePlan::of(old).into_iter().zip(LinePlan::of(new));
     pairs.filter(|(old, new)| old != new).map(|(_, new)| new).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_refused_list_says_what_is_new_and_what_is_gone() {
+        let names = |names: &str| -> Vec<String> { names.split(' ').map(str::to_owned).collect() };
+        let told = |old, new| list_changed("lines", &names(old), &names(new));
+        assert_eq!(told("east west", "east west"), None);
+        assert_eq!(told("east west", "west east").as_deref(), Some("the order of the lines"));
+        assert_eq!(told("east", "east annex").as_deref(), Some("which lines there are (new: annex)"));
+        let renamed = "which lines there are (new: annex; gone: yard)";
+        assert_eq!(told("east yard", "east annex").as_deref(), Some(renamed));
+        let many = "which lines there are (new: b c d and 2 more)";
+        assert_eq!(told("a", "a b c d e f").as_deref(), Some(many));
+    }
+
+    #[test]
+    fn a_refusal_says_what_to_do() {
+        let refused = Refused::NeedsRestart(vec!["site.time_zone".to_owned()]).to_string();
+        assert!(refused.starts_with("site.time_zone cannot change while siskin runs"), "{refused}");
+        for what_to_do in
+            ["Restart it", "systemctl restart siskin", "put back what was there and reload again"]
+        {
+            assert!(refused.contains(what_to_do), "{refused}");
+        }
+        assert!(refused.chars().count() < PROBLEM_CHARS_MAX / 2, "the journal keeps it whole");
+    }
 }

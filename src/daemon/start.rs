@@ -14,7 +14,8 @@ use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Memory;
 use crate::daemon::lines::Lines;
 use crate::daemon::loans::Lenders;
-use crate::daemon::reload::PlanChange;
+use crate::daemon::recall::Recorded;
+use crate::daemon::reload::{PlanChange, settings_of};
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
@@ -80,10 +81,13 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let plan = plan::monitor_plan(site);
     let record = history::open(&options.data, site, clock.clone())?;
     let mut state = State::new(&plan, clock());
-    restore_alarms(&record, &plan, &mut state)?;
+    let told_again = restore_alarms(&record, &plan, &mut state)?;
     restore_care_of_devices(&record, &plan, &mut state)?;
     unwatched::settle_anew(&plan, &mut state, &record.samples);
-    drop(record.recorder.events(opening_events(site, &record, &plan, &state)?));
+    let (before, in_force) = (record.journal.last_settings()?, settings_of(site));
+    let recorded = Recorded::new(record.samples.clone(), before.as_ref(), &in_force);
+    let opening = opening_events(site, &record, (&plan, &state), (before, &in_force));
+    drop(record.recorder.events(opening.into_iter().chain(told_again).collect()));
 
     let (snapshots, snapshots_seen) = watch::channel(Arc::new(snapshot(&plan, &state)));
     let (health, health_seen) = watch::channel(Health::default());
@@ -104,6 +108,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         plan,
         state,
         clock: clock.clone(),
+        recorded,
         recorder: record.recorder.clone(),
         lines: outputs_heard,
         learned,
@@ -151,14 +156,14 @@ pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
 
 /// Folds the alarms back from the journal; where it had to be begun anew, from what can still be read
 /// of the one that was moved aside. Nothing vouches for that, but to forget an alarm would be worse.
-fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
+/// Returns what follows from it, for the journal.
+fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<Vec<Event>, StartError> {
     let entries = match record.replaced.iter().find(|replaced| replaced.is_journal()) {
         None => record.journal.recorded_alarm_events()?,
         Some(replaced) => salvaged(replaced),
     };
     let seq = record.recorder.status().journal_head.seq;
-    restore(plan, state, entries.iter().filter_map(journaled::remembered), seq);
-    Ok(())
+    Ok(restore(plan, state, entries.iter().filter_map(journaled::remembered), seq))
 }
 
 /// The same for the care of the devices.
@@ -192,12 +197,10 @@ fn salvaged(replaced: &Replaced) -> Vec<JournalEntry> {
 fn opening_events(
     site: &Site,
     record: &Record,
-    plan: &Plan,
-    state: &State,
-) -> Result<Vec<Event>, StartError> {
+    (plan, state): (&Plan, &State),
+    (recorded, in_force): (Option<Settings>, &Settings),
+) -> Vec<Event> {
     let at = state.now();
-    let in_force: Settings = site.settings.iter().cloned().collect();
-    let recorded = record.journal.last_settings()?;
     let mut started = Event {
         at,
         kind: EventKind::Started,
@@ -208,7 +211,7 @@ fn opening_events(
             ("site_sha256", Detail::Text(site.sha256.clone())),
         ]),
     };
-    if recorded.as_ref() != Some(&in_force) {
+    if recorded.as_ref() != Some(in_force) {
         started.detail.insert(history::SETTINGS_DETAIL, history::settings_as_detail(&site.settings));
     }
     let begun_anew = record.replaced.iter().any(Replaced::is_journal);
@@ -221,8 +224,8 @@ fn opening_events(
         }
         replaced.event(&site.id, at)
     });
-    let changes = recorded.map_or_else(Vec::new, |recorded| settings::changes(&recorded, &in_force, at));
-    Ok(replaced.chain(carried_over).chain([started]).chain(changes).collect())
+    let changes = recorded.map_or_else(Vec::new, |recorded| settings::changes(&recorded, in_force, at));
+    replaced.chain(carried_over).chain([started]).chain(changes).collect()
 }
 
 /// The monitor has a thread and a runtime of its own, so that no face can keep it waiting.

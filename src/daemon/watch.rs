@@ -13,6 +13,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Change;
+use crate::daemon::recall::Recorded;
 use crate::daemon::reload::PlanChange;
 use crate::daemon::{ActError, Answer, Health, Progress, Request};
 use crate::history::{RecordError, Recorder};
@@ -36,6 +37,8 @@ pub(super) struct Watch {
     pub(super) plan: Plan,
     pub(super) state: State,
     pub(super) clock: Clock,
+    /// What was recorded before the start.
+    pub(super) recorded: Recorded,
     pub(super) recorder: Recorder,
     pub(super) lines: mpsc::Receiver<LineOutput>,
     pub(super) learned: SyncSender<Change>,
@@ -53,6 +56,7 @@ pub(super) struct Watch {
 impl Watch {
     /// Watches until every line has ended, then journals that the daemon stopped.
     pub(super) async fn run(mut self) {
+        self.recorded.hand_to(&self.plan, &mut self.state, &self.clock);
         let mut rhythm = Rhythm::new((self.clock)().mono, self.plan.lines.len());
         self.look_after(&mut rhythm);
         loop {

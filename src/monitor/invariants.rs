@@ -487,9 +487,15 @@ fn happenings() -> impl Strategy<Value = Vec<Happening>> {
     prop::collection::vec(prop::sample::select(Happening::ALL.to_vec()), 1..60)
 }
 
+/// A thousand; a million with PROPTEST_CASES=1000000. (What that says reaches the default only, so it is
+/// asked there.)
+fn courses() -> ProptestConfig {
+    let default = ProptestConfig::default();
+    ProptestConfig { cases: default.cases.max(1000), failure_persistence: None, ..default }
+}
+
 proptest! {
-    // A thousand here; a million with PROPTEST_CASES=1000000.
-    #![proptest_config(ProptestConfig { cases: 1000, failure_persistence: None, ..ProptestConfig::default() })]
+    #![proptest_config(courses())]
 
     #[test]
     fn random_courses_keep_every_invariant(course in happenings(), latching: bool, alarm_when_lost: bool) {

@@ -12,6 +12,7 @@ mod event;
 mod judge;
 mod link;
 mod plan;
+mod recall;
 mod replan;
 mod restore;
 mod retell;
@@ -27,6 +28,7 @@ pub use link::{
     BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, Loan, RecordReport, Spread,
 };
 pub use plan::{DeviceLabel, Plan, PushButton, SHELVE_MAX_DEFAULT};
+pub use recall::{Recall, remembered_signals};
 pub use replan::replan;
 pub use restore::{CareTold, Remembered, RememberedCare, restore, restore_care};
 pub use retell::{CARRIED_OVER_DETAIL, retell};

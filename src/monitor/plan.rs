@@ -138,6 +138,12 @@ impl Plan {
         &self.alarms_on[signal.0]
     }
 
+    /// Of these, the ones that are about it: not those that only compare another signal with it.
+    pub(super) fn alarms_about(&self, signal: SignalIndex) -> impl Iterator<Item = AlarmIndex> {
+        let is_about = move |alarm: &AlarmIndex| self.alarms[alarm.0].signal == Some(signal);
+        self.alarms_on(signal).iter().copied().filter(is_about)
+    }
+
     /// The alarms that are suppressed depending on a signal.
     pub(super) fn suppressed_by(&self, signal: SignalIndex) -> &[AlarmIndex] {
         &self.suppressed_by[signal.0]

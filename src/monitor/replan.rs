@@ -5,9 +5,7 @@
 //! would now be read otherwise (another place, scale, unit or range) begins as not yet read: an old
 //! number under a new unit would be a false one. What changes by all this is told as any other event.
 
-use std::collections::{BTreeMap, BTreeSet};
-
-use crate::alarm::{AlarmIndex, AlarmSpec, Kind, Life, Standing};
+use crate::alarm::{AlarmIndex, AlarmSpec, Kind, Life};
 use crate::monitor::restore::deadline;
 use crate::monitor::state::{AlarmState, Evidence, SignalState};
 use crate::monitor::step::Step;
@@ -20,7 +18,7 @@ use crate::signal::{SignalIndex, SignalSpec};
 pub fn replan(old_plan: &Plan, old: &State, plan: &Plan) -> (State, Output) {
     let carried = Carried { old_plan, old, plan };
     let mut state = carried.state();
-    let mut step = Step { plan, state: &mut state, output: Output::default(), votes_due: BTreeSet::new() };
+    let mut step = Step::new(plan, &mut state);
     for (spec, alarm) in carried.removed() {
         step.tell_removed(spec, alarm);
     }
@@ -157,15 +155,8 @@ impl Step<'_> {
         for &signal in plan.guards_first() {
             self.judge(signal, false);
         }
-        for (index, spec) in plan.alarms.iter().enumerate() {
-            let alarm = AlarmIndex(index);
-            self.look(alarm);
-            let standing = self.state.alarms[index].standing;
-            if standing.suppressed && spec.suppress_when.is_empty() {
-                let told = Standing { suppressed: false, ..standing };
-                self.withhold(alarm, told, EventKind::AlarmUnsuppressed, None, BTreeMap::new());
-            }
-        }
+        (0..plan.alarms.len()).for_each(|index| self.look(AlarmIndex(index)));
+        self.let_go_of_what_nothing_suppresses();
         self.count_votes();
     }
 }

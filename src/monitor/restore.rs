@@ -10,7 +10,8 @@ use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
 use crate::monitor::state::Flush;
-use crate::monitor::{Decision, EventKind, FunctionCheck, Plan, State, Who};
+use crate::monitor::step::Step;
+use crate::monitor::{Decision, Event, EventKind, FunctionCheck, Plan, State, Who};
 
 /// One past event about an alarm, as the journal holds it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -33,8 +34,14 @@ pub struct Remembered {
 
 /// Puts the alarms into the states that the past events, oldest first, left them in; `seq` is the
 /// journal's last number. Events about alarms the site no longer has are passed over. Call it before
-/// the first step.
-pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Remembered>, seq: u64) {
+/// the first step. Returns what the journal is to be told: which alarms the site file no longer
+/// suppresses, so that they are told again.
+pub fn restore(
+    plan: &Plan,
+    state: &mut State,
+    past: impl IntoIterator<Item = Remembered>,
+    seq: u64,
+) -> Vec<Event> {
     state.seq = state.seq.max(seq);
     let now = state.now;
     for event in past {
@@ -49,14 +56,11 @@ pub fn restore(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = Re
         alarm.delay.stop();
         let acknowledged = alarm.acknowledged.filter(|_| alarm.life == Life::Acknowledged);
         alarm.realarm_at = acknowledged.zip(spec.realarm_after).map(|(at, after)| deadline(at, after, now));
-        if spec.suppress_when.is_empty() && std::mem::take(&mut alarm.standing.suppressed) {
-            // The site file no longer suppresses it, so no signal would ever let it be told again.
-            if alarm.standing.withheld().is_none() {
-                alarm.life = alarm.life.told_again();
-            }
-        }
     }
     state.look_at_all(plan);
+    let mut step = Step::new(plan, state);
+    step.let_go_of_what_nothing_suppresses();
+    step.output.events
 }
 
 /// One past event about the care of a device, as the journal holds it.

@@ -147,14 +147,13 @@ impl State {
         }
     }
 
-    /// Forgets what a start of the daemon forgets: the samples, what conditions remember, how long
-    /// delays have run. The alarms stand as they stood.
+    /// Forgets what a start of the daemon forgets: the samples, and how long delays have run. The alarms
+    /// stand as they stood, and conditions remember what they would take from the record
+    /// ([`crate::monitor::Recall`]).
     pub(super) fn forget(&mut self, plan: &Plan) {
+        self.end_what_was_held(plan);
         self.known.samples.fill(Sample::absent(Reason::NotYetRead, self.now));
-        for (alarm, spec) in self.alarms.iter_mut().zip(&plan.alarms) {
-            alarm.condition = condition::of(spec);
-            alarm.delay.stop();
-        }
+        self.alarms.iter_mut().for_each(|alarm| alarm.delay.stop());
         self.look_at_all(plan);
     }
 

@@ -51,7 +51,7 @@ pub struct Output {
 
 /// One step. `state` was made for `plan`. A `now` before the last step's counts as the last step's.
 pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output {
-    let mut step = Step { plan, state, output: Output::default(), votes_due: BTreeSet::new() };
+    let mut step = Step::new(plan, state);
     match input {
         Input::Readings(readings) => {
             if let Some(first) = readings.first() {
@@ -118,7 +118,11 @@ fn seconds(ms: i64) -> f64 {
     f64::from(whole) + f64::from(rest_ms) / 1000.0
 }
 
-impl Step<'_> {
+impl<'a> Step<'a> {
+    pub(super) fn new(plan: &'a Plan, state: &'a mut State) -> Self {
+        Step { plan, state, output: Output::default(), votes_due: BTreeSet::new() }
+    }
+
     /// Lets everything happen that falls due up to `to`, then makes `to` the present.
     fn go_on_to(&mut self, to: Moment) {
         if to.mono < self.state.now.mono {

@@ -50,6 +50,17 @@ impl Step<'_> {
         }
     }
 
+    /// Lets those alarms be told again that the site file no longer suppresses: no signal ever would.
+    pub(super) fn let_go_of_what_nothing_suppresses(&mut self) {
+        for (index, spec) in self.plan.alarms.iter().enumerate() {
+            let standing = self.state.alarms[index].standing;
+            if standing.suppressed && spec.suppress_when.is_empty() {
+                let told = Standing { suppressed: false, ..standing };
+                self.withhold(AlarmIndex(index), told, EventKind::AlarmUnsuppressed, None, BTreeMap::new());
+            }
+        }
+    }
+
     /// Takes an alarm from the shelf whose time there is over.
     pub(super) fn unshelve_when_due(&mut self, alarm: AlarmIndex) {
         let Some(Shelf::Until(until)) = self.state.alarms[alarm.0].standing.shelf else { return };

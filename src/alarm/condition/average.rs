@@ -11,7 +11,7 @@ use std::time::Duration;
 
 use crate::alarm::condition::{Condition, Known, Verdict};
 use crate::alarm::spec::{Averaging, Limit, Over};
-use crate::moment::{Moment, Mono};
+use crate::moment::{Moment, Mono, Wall};
 use crate::period::{Bounds, Period};
 use crate::signal::{Sample, Value};
 
@@ -38,9 +38,11 @@ enum Side {
     Below,
 }
 
+/// `between` is the sum of all stretches but the first and the last: those two change with each sample,
+/// the others only with a stretch that comes or goes. It is summed anew then, so that no rounding adds up.
 #[derive(Debug, Clone)]
 enum Memory {
-    Rolling { window: Duration, stretches: VecDeque<Stretch> },
+    Rolling { window: Duration, stretches: VecDeque<Stretch>, between: Sum },
     Calendar { period: Period, current: Option<Bounds>, so_far: Sum, last: Option<f64> },
 }
 
@@ -87,7 +89,9 @@ impl Average {
 
     fn new(limit: Limit, side: Side, averaging: Averaging) -> Self {
         let memory = match averaging.over {
-            Over::Rolling(window) => Memory::Rolling { window, stretches: VecDeque::new() },
+            Over::Rolling(window) => {
+                Memory::Rolling { window, stretches: VecDeque::new(), between: Sum::default() }
+            }
             Over::Calendar(period) => {
                 Memory::Calendar { period, current: None, so_far: Sum::default(), last: None }
             }
@@ -100,12 +104,14 @@ impl Average {
     fn take_in(&mut self, now: Moment) {
         let from = self.taken_in.replace(now.mono).unwrap_or(now.mono);
         match &mut self.memory {
-            Memory::Rolling { window, stretches } => {
-                let stretch_max = *window / STRETCHES;
-                extend(stretches, from, now.mono, self.held, stretch_max);
+            Memory::Rolling { window, stretches, between } => {
+                let mut changed = extend(stretches, from, now.mono, self.held, *window / STRETCHES);
                 let far_end = now.mono - *window;
                 while stretches.front().is_some_and(|stretch| stretch.to <= far_end) {
-                    stretches.pop_front();
+                    changed |= stretches.pop_front().is_some();
+                }
+                if changed {
+                    *between = sum_between(stretches);
                 }
             }
             Memory::Calendar { period, current, so_far, last } => {
@@ -136,14 +142,16 @@ impl Average {
     fn average(&self, now: Mono) -> Option<f64> {
         match &self.memory {
             Memory::Calendar { last, .. } => *last,
-            Memory::Rolling { window, stretches } => {
-                let far_end = now - *window;
-                let mut all = Sum::default();
-                for stretch in stretches {
-                    let share = stretch.share_after(far_end);
-                    all.value_seconds += stretch.sum.value_seconds * share;
-                    all.seconds += stretch.sum.seconds * share;
-                }
+            Memory::Rolling { window, stretches, between } => {
+                let first = stretches.front()?;
+                let share = first.share_after(now - *window);
+                let last = if stretches.len() > 1 { stretches.back()?.sum } else { Sum::default() };
+                let all = Sum {
+                    value_seconds: first.sum.value_seconds * share
+                        + between.value_seconds
+                        + last.value_seconds,
+                    seconds: first.sum.seconds * share + between.seconds + last.seconds,
+                };
                 all.average(window.as_secs_f64(), self.coverage_min)
             }
         }
@@ -158,20 +166,38 @@ impl Stretch {
     }
 }
 
+fn sum_between(stretches: &VecDeque<Stretch>) -> Sum {
+    let mut sum = Sum::default();
+    for stretch in stretches.iter().skip(1).take(stretches.len().saturating_sub(2)) {
+        sum.value_seconds += stretch.sum.value_seconds;
+        sum.seconds += stretch.sum.seconds;
+    }
+    sum
+}
+
 /// Adds a value held from `from` to `to`; short times go into one stretch of at most `stretch_max`.
-fn extend(stretches: &mut VecDeque<Stretch>, from: Mono, to: Mono, held: Option<f64>, stretch_max: Duration) {
+/// Whether there is one stretch more.
+fn extend(
+    stretches: &mut VecDeque<Stretch>,
+    from: Mono,
+    to: Mono,
+    held: Option<f64>,
+    stretch_max: Duration,
+) -> bool {
     let seconds = to.since(from).as_secs_f64();
     match stretches.back_mut() {
         Some(last) if last.to == from && to.since(last.from) <= stretch_max => {
             last.to = to;
             last.sum.add(held, seconds);
+            false
         }
         _ if to > from => {
             let mut sum = Sum::default();
             sum.add(held, seconds);
             stretches.push_back(Stretch { from, to, sum });
+            true
         }
-        _ => {}
+        _ => false,
     }
 }
 
@@ -183,6 +209,18 @@ impl Condition for Average {
     fn observe(&mut self, sample: &Sample, now: Moment) {
         self.take_in(now);
         self.held = sample.measured().and_then(Value::number);
+    }
+
+    fn remembers_from(&self, now: Moment) -> Option<Wall> {
+        Some(match &self.memory {
+            Memory::Rolling { window, .. } => now.at(now.mono - *window).wall,
+            // What the one before the present came to stands until the present one is over.
+            Memory::Calendar { period, .. } => {
+                let present = period.containing(now.wall).start;
+                let before = present.checked_sub(Duration::from_millis(1)).unwrap_or(present);
+                period.containing(before).start
+            }
+        })
     }
 
     fn verdict(&mut self, _known: &dyn Known, active: bool, now: Moment) -> Verdict {

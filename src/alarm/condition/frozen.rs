@@ -7,7 +7,7 @@
 use std::time::Duration;
 
 use crate::alarm::condition::{Condition, Known, Verdict, measured_number};
-use crate::moment::{Moment, Mono};
+use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{Sample, SignalIndex, Value};
 
 /// The signal has not moved by more than the resolution for the whole window.
@@ -40,6 +40,10 @@ impl Condition for Frozen {
             (Some(still), Some(number)) if (number - still.at_number).abs() <= self.resolution => Some(still),
             (_, Some(number)) => Some(Still { at_number: number, since: now.mono }),
         };
+    }
+
+    fn remembers_from(&self, now: Moment) -> Option<Wall> {
+        Some(now.at(now.mono - self.window).wall)
     }
 
     fn verdict(&mut self, known: &dyn Known, _active: bool, now: Moment) -> Verdict {

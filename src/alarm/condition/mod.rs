@@ -19,7 +19,7 @@ use std::fmt::Debug;
 pub use rate::{SAMPLES_MAX as RATE_SAMPLES_MAX, SAMPLES_MIN as RATE_SAMPLES_MIN};
 
 use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Limit};
-use crate::moment::{Moment, Mono};
+use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{Sample, SignalIndex, Value};
 
 /// Whether a condition holds.
@@ -62,6 +62,12 @@ pub trait Condition: Debug + Send + Twin {
     /// From now on compares with another setpoint and deadband, with what it remembers. Kinds that
     /// remember nothing are made anew instead.
     fn set_limit(&mut self, _limit: Limit) {}
+
+    /// From when on samples would be remembered that had been taken in all along; `None` for kinds that
+    /// remember nothing.
+    fn remembers_from(&self, _now: Moment) -> Option<Wall> {
+        None
+    }
 
     /// When the verdict may change although nothing comes in.
     fn next_look(&self, _now: Moment) -> Option<Mono> {

@@ -9,7 +9,7 @@ use std::time::Duration;
 
 use crate::alarm::condition::{Condition, Known, Verdict, measured_number};
 use crate::alarm::spec::Limit;
-use crate::moment::{Moment, Mono};
+use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{Sample, SignalIndex, Value};
 
 /// Samples a window remembers at most; the oldest are given up first, and the window becomes shorter.
@@ -24,12 +24,22 @@ pub(super) struct Rate {
     limit: Limit,
     window: Duration,
     direction: f64,
-    samples: VecDeque<(Mono, f64)>,
+    samples: VecDeque<Point>,
+    /// From here on the minutes of the points count.
+    origin: Mono,
+}
+
+/// A sample on the line.
+#[derive(Debug, Clone, Copy)]
+struct Point {
+    at: Mono,
+    minutes: f64,
+    number: f64,
 }
 
 impl Rate {
     pub(super) fn rising(signal: SignalIndex, limit: Limit, window: Duration) -> Self {
-        Rate { signal, limit, window, direction: 1.0, samples: VecDeque::new() }
+        Rate { signal, limit, window, direction: 1.0, samples: VecDeque::new(), origin: Mono::ZERO }
     }
 
     pub(super) fn falling(signal: SignalIndex, limit: Limit, window: Duration) -> Self {
@@ -38,12 +48,11 @@ impl Rate {
 
     /// The slope in units per minute.
     fn per_minute(&self) -> Option<f64> {
-        let (first, last) = (self.samples.front()?.0, self.samples.back()?.0);
+        let (first, last) = (self.samples.front()?.at, self.samples.back()?.at);
         if self.samples.len() < SAMPLES_MIN || last.since(first) * 2 < self.window {
             return None;
         }
-        let minutes = |at: Mono| at.since(first).as_secs_f64() / 60.0;
-        slope(self.samples.iter().map(|(at, number)| (minutes(*at), *number)))
+        slope(self.samples.iter().map(|point| (point.minutes, point.number)))
     }
 }
 
@@ -72,13 +81,22 @@ impl Condition for Rate {
             self.samples.clear();
             return;
         };
-        if self.samples.back().is_none_or(|(last, _)| *last < sample.at.mono) {
-            self.samples.push_back((sample.at.mono, number));
+        let at = sample.at.mono;
+        if self.samples.is_empty() {
+            self.origin = at;
         }
-        let past = |(at, _): &(Mono, f64)| now.mono.since(*at) > self.window;
+        if self.samples.back().is_none_or(|last| last.at < at) {
+            let minutes = at.since(self.origin).as_secs_f64() / 60.0;
+            self.samples.push_back(Point { at, minutes, number });
+        }
+        let past = |point: &Point| now.mono.since(point.at) > self.window;
         while self.samples.front().is_some_and(past) || self.samples.len() > SAMPLES_MAX {
             self.samples.pop_front();
         }
+    }
+
+    fn remembers_from(&self, now: Moment) -> Option<Wall> {
+        Some(now.at(now.mono - self.window).wall)
     }
 
     fn verdict(&mut self, known: &dyn Known, active: bool, _now: Moment) -> Verdict {

@@ -72,6 +72,23 @@ impl SampleReader {
         Ok(samples)
     }
 
+    /// Tells each sample of the signal `device.signal` with `from <= time < to`, by time; there is no
+    /// limit to how many.
+    pub fn each_sample(
+        &self,
+        signal: &str,
+        from: Wall,
+        to: Wall,
+        mut tell: impl FnMut(KeptSample),
+    ) -> Result<(), ReadError> {
+        self.walk(signal, |walk| {
+            walk.samples(from.as_millisecond()..to.as_millisecond(), |point| {
+                tell(KeptSample::from(*point));
+                ControlFlow::Continue(())
+            })
+        })
+    }
+
     /// Whether the signal `device.signal` has any sample on record. What cannot be read has none.
     pub fn knows(&self, signal: &str) -> bool {
         let mut knows = false;

@@ -124,3 +124,73 @@ fn a_vote_is_unknown_only_where_the_unknown_would_decide() {
          60 alarm_cleared lost -> returned_unacknowledged",
     );
 }
+
+#[test]
+fn low_fall_and_a_low_average_are_the_mirror_of_their_like() {
+    let over = crate::alarm::Over::Rolling(Duration::from_secs(60));
+    let averaging = crate::alarm::Averaging { over, coverage_min: 0.75 };
+    check(
+        &of_kind(Kind::Low(limit(0.5, 0.2))),
+        "10 h2s=0.5\n 20 h2s=0.49\n 30 h2s=0.69\n 40 h2s=0.7",
+        "20 alarm_raised high -> unacknowledged
+         40 alarm_cleared high -> returned_unacknowledged",
+    );
+    let ramp: String = (0..=60).map(|s| format!("{} h2s={}\n", 100 + s, 5.0 - 0.05 * f64::from(s))).collect();
+    check(
+        &of_kind(Kind::Fall(limit(2.0, 0.5), Duration::from_secs(60))),
+        &ramp,
+        "130 alarm_raised high -> unacknowledged",
+    );
+    check(
+        &of_kind(Kind::AverageLow(limit(0.5, 0.0), averaging)),
+        "10 h2s=0\n 39 h2s=0\n 60 h2s=0\n 61 h2s=2\n 80 h2s=2",
+        "60 alarm_raised high -> unacknowledged
+         80 alarm_cleared high -> returned_unacknowledged",
+    );
+}
+
+#[test]
+fn a_state_is_a_bit_or_one_of_several_codes_and_unknown_without_a_measurement() {
+    check(
+        &of_kind(Kind::State { codes: vec![2, 7] }),
+        "10 h2s=7\n 20 h2s=3\n 30 h2s=2\n 40 flow=0\n 41 show",
+        "10 alarm_raised high -> unacknowledged
+         20 alarm_cleared high -> returned_unacknowledged
+         30 alarm_raised high -> unacknowledged
+         41 h2s - bad [sample_condition], high unacknowledged active null",
+    );
+    let mut on_bit =
+        prompt(|high| (high.kind, high.signal) = (Kind::State { codes: vec![1] }, Some(CALIBRATING)));
+    on_bit = Plan::new(
+        ("site".into(), "Site".into()),
+        vec!["east".into()],
+        on_bit.devices,
+        on_bit.signals,
+        on_bit.alarms[..1].to_vec(),
+    );
+    check(
+        &on_bit,
+        "10 calibrating=on\n 20 calibrating=off",
+        "10 alarm_raised high -> unacknowledged
+         20 alarm_cleared high -> returned_unacknowledged",
+    );
+}
+
+#[test]
+fn a_gas_day_is_judged_when_it_is_over() {
+    // The clock starts at 08:00 UTC. A gas day from 09:00 is an hour away, and the next a day more.
+    let zone = jiff::tz::TimeZone::UTC;
+    let over = crate::alarm::Over::Calendar(crate::period::Period::GasDay {
+        zone,
+        start: jiff::civil::time(9, 0, 0, 0),
+    });
+    let daily =
+        of_kind(Kind::AverageHigh(limit(4.0, 0.0), crate::alarm::Averaging { over, coverage_min: 0.75 }));
+    check(
+        &daily,
+        "3600 h2s=3\n 40000 h2s=9\n 89999 show\n 90001 show",
+        "89999 h2s 9 good [], high normal active null
+         90000 alarm_raised high -> unacknowledged
+         90001 h2s 9 good [], high unacknowledged active true",
+    );
+}

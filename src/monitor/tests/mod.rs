@@ -8,6 +8,7 @@ mod care;
 mod delays;
 mod kinds;
 mod quality;
+mod recalled;
 mod replan;
 mod replayed;
 mod withheld;

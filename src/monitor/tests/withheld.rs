@@ -128,7 +128,11 @@ fn what_the_site_file_no_longer_suppresses_is_told_after_the_restart() {
     });
     let journal = journal_of(&suppressing, &measured(10.0, &["flow=6", "calibrating=off", "h2s=5"]));
     let plan = prompt(|_| ());
-    let alarm = snapshot(&plan, &restarted(&plan, &journal, 100)).alarms[0].clone();
+    let mut state = State::new(&plan, moment(0.0, 100));
+    let told = restore(&plan, &mut state, journal, 0);
+    let told: Vec<_> = told.iter().map(|event| (event.kind, event.subject.as_str())).collect();
+    assert_eq!(told, [(EventKind::AlarmUnsuppressed, "high")]);
+    let alarm = snapshot(&plan, &state).alarms[0].clone();
     assert_eq!((alarm.withheld, alarm.life), (None, Life::Unacknowledged));
 }
 
