@@ -240,6 +240,22 @@ impl Kind {
             }
         }
     }
+
+    /// The same, to be tried with other values.
+    pub const fn limit_mut(&mut self) -> Option<&mut Limit> {
+        match self {
+            Kind::High(limit)
+            | Kind::Low(limit)
+            | Kind::Rise(limit, _)
+            | Kind::Fall(limit, _)
+            | Kind::AverageHigh(limit, _)
+            | Kind::AverageLow(limit, _)
+            | Kind::Deviation { limit, .. } => Some(limit),
+            Kind::State { .. } | Kind::Frozen { .. } | Kind::Lost | Kind::Vote { .. } | Kind::Fault(_) => {
+                None
+            }
+        }
+    }
 }
 
 /// How urgently an operator must act (IEC 62682). The order is from most to least urgent.

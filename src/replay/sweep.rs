@@ -2,7 +2,7 @@
 
 use std::time::Duration;
 
-use crate::alarm::{AlarmSpec, Kind};
+use crate::alarm::AlarmSpec;
 use crate::moment::Wall;
 use crate::monitor::Plan;
 use crate::replay::{Spell, Tally, Trial};
@@ -157,24 +157,11 @@ fn set(alarm: &mut AlarmSpec, setting: Swept, value: f64) -> bool {
         Swept::OnDelay => alarm.on_delay = delay,
         Swept::OffDelay => alarm.off_delay = delay,
         Swept::Setpoint | Swept::Deadband => {
-            let Some(limit) = limit_of(&mut alarm.kind) else { return false };
+            let Some(limit) = alarm.kind.limit_mut() else { return false };
             *if setting == Swept::Setpoint { &mut limit.setpoint } else { &mut limit.deadband } = value;
         }
     }
     true
-}
-
-fn limit_of(kind: &mut Kind) -> Option<&mut crate::alarm::Limit> {
-    match kind {
-        Kind::High(limit)
-        | Kind::Low(limit)
-        | Kind::Rise(limit, _)
-        | Kind::Fall(limit, _)
-        | Kind::AverageHigh(limit, _)
-        | Kind::AverageLow(limit, _)
-        | Kind::Deviation { limit, .. } => Some(limit),
-        Kind::State { .. } | Kind::Frozen { .. } | Kind::Lost | Kind::Vote { .. } | Kind::Fault(_) => None,
-    }
 }
 
 fn evenly(low: f64, high: f64, points: usize) -> Vec<f64> {

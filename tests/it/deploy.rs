@@ -142,8 +142,16 @@ fn licences() -> BTreeMap<String, String> {
 
 #[test]
 fn every_threat_is_held_by_tests_that_exist() {
-    let page = include_str!("../../docs/security.md");
-    let (_, table) = page.split_once("\n## Threats\n").unwrap();
+    each_row_is_held_by_tests_that_exist(include_str!("../../docs/security.md"), "Threats");
+}
+
+#[test]
+fn what_is_said_of_alarms_is_held_by_tests_that_exist() {
+    each_row_is_held_by_tests_that_exist(include_str!("../../docs/alarms.md"), "What is proven");
+}
+
+fn each_row_is_held_by_tests_that_exist(page: &str, heading: &str) {
+    let (_, table) = page.split_once(&format!("\n## {heading}\n")).unwrap();
     let table = table.split("\n## ").next().unwrap();
     let mut sources = String::new();
     read_rust(&in_the_repository("src"), &mut sources);
