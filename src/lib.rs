@@ -17,7 +17,7 @@
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
 //! | 1 | [`config`], [`monitor`] | site file to checked site; the pure core |
-//! | 0 | [`moment`], [`period`], [`units`], [`signal`], [`alarm`], [`calibration`], [`proving`] | time and calendar; units of the trade; decode, scale, quality; the alarm life cycle; calibrations and sensors; what is proven of an analyzer |
+//! | 0 | [`moment`], [`names`], [`period`], [`units`], [`signal`], [`alarm`], [`calibration`], [`proving`] | time and calendar; names that were misspelt; units of the trade; decode, scale, quality; the alarm life cycle; calibrations and sensors; what is proven of an analyzer |
 //!
 //! A room imports only from floors below its own; `tests/tidy.rs` holds that.
 
@@ -32,6 +32,7 @@ pub mod history;
 pub mod modbus;
 pub mod moment;
 pub mod monitor;
+pub mod names;
 pub mod period;
 pub mod proving;
 pub mod replay;

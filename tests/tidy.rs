@@ -13,7 +13,7 @@ use std::path::{Path, PathBuf};
 /// From the ground up. A room may import only from rows above its own in this list: the floors of
 /// the house, where the ground floor has steps of its own.
 const FLOORS: [(u8, &[&str]); 8] = [
-    (0, &["moment"]),
+    (0, &["moment", "names"]),
     (0, &["period", "signal", "units"]),
     (0, &["alarm", "calibration", "proving"]),
     (1, &["config", "monitor"]),

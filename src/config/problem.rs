@@ -103,22 +103,11 @@ impl Problem {
 
     /// The nearest of `known` to `found`, as a help, when there is one near enough.
     pub(super) fn nearest<'a>(self, found: &str, known: impl IntoIterator<Item = &'a str>) -> Problem {
-        match nearest(found, known) {
+        match crate::names::nearest(found, known) {
             Some(near) => self.help(format!("did you mean `{near}`?")),
             None => self,
         }
     }
-}
-
-/// The one of `known` that `found` is most probably a slip of; `None` when nothing is near.
-fn nearest<'a>(found: &str, known: impl IntoIterator<Item = &'a str>) -> Option<&'a str> {
-    const NEAR_ENOUGH: f64 = 0.7;
-    known
-        .into_iter()
-        .map(|name| (strsim::jaro_winkler(found, name), name))
-        .filter(|(likeness, _)| *likeness >= NEAR_ENOUGH)
-        .max_by(|(one, _), (other, _)| one.total_cmp(other))
-        .map(|(_, name)| name)
 }
 
 /// Every problem of a site file, or every doubt about one that has no problem. In the order of the

@@ -67,26 +67,17 @@ fn last_of(record: &SampleReader, spec: &SignalSpec, now: Wall) -> Last {
 #[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
 mod tests {
     use super::*;
-    use crate::signal::{DeviceIndex, Order, Place, States, Table, ValueType};
+    use crate::signal::{DeviceIndex, Place, Table, ValueType};
 
     fn spec() -> SignalSpec {
-        let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-        let value_type = ValueType::F32;
         SignalSpec {
-            id: "h2s-1.concentration".to_owned(),
-            name: None,
-            tag: None,
-            device: DeviceIndex(0),
-            place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
-            current: None,
-            scale: None,
-            states: States::default(),
-            unit: None,
-            range: None,
-            valid_when: Vec::new(),
             settle: Duration::from_secs(180),
-            poll_every: Duration::from_secs(1),
             stale_after: Duration::from_secs(3),
+            ..SignalSpec::new(
+                "h2s-1.concentration",
+                DeviceIndex(0),
+                Place::new(Table::Input, 0, ValueType::F32),
+            )
         }
     }
 

@@ -6,6 +6,7 @@ use std::time::Duration;
 use crate::alarm::{AlarmIndex, Life, LifeEvent, Shelf, Standing, Verdict, Withheld};
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, EventKind, Who};
+use crate::names::nearest;
 
 /// An operator action.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -109,8 +110,6 @@ pub enum Refusal {
     AlreadyInService,
 }
 
-/// A longer name is no slip of the fingers, and comparing it would hold up the monitor.
-const NAME_BYTES_MAX: usize = 200;
 /// With more names than these in one action, none is compared with those that are known.
 const NAMES_COMPARED_MAX: usize = 16;
 
@@ -124,7 +123,7 @@ impl Step<'_> {
                 ids.iter().map(|id| self.act_on_named(id, compared, action)).collect()
             }
             Targets::Group(group) if plan.groups().all(|known| known != group) => {
-                let nearest = nearest(group, plan.groups());
+                let nearest = nearest(group, plan.groups().map(String::as_str)).map(str::to_owned);
                 vec![ActionResult { alarm: group.clone(), result: Err(Refusal::UnknownGroup { nearest }) }]
             }
             Targets::Group(group) => {
@@ -150,8 +149,8 @@ impl Step<'_> {
         match self.plan.alarm(id) {
             Some(alarm) => self.act_on(alarm, action),
             None => {
-                let known = self.plan.alarms.iter().map(|alarm| &alarm.id);
-                let nearest = if compared { nearest(id, known) } else { None };
+                let known = self.plan.alarms.iter().map(|alarm| alarm.id.as_str()).filter(|_| compared);
+                let nearest = nearest(id, known).map(str::to_owned);
                 ActionResult { alarm: id.to_owned(), result: Err(Refusal::UnknownAlarm { nearest }) }
             }
         }
@@ -238,16 +237,6 @@ impl Step<'_> {
             }
         }
     }
-}
-
-/// The known name that is most like `name`, if one is like it at all.
-pub(super) fn nearest<'a>(name: &str, known: impl Iterator<Item = &'a String>) -> Option<String> {
-    if name.len() > NAME_BYTES_MAX {
-        return None;
-    }
-    let distance = |known: &String| strsim::damerau_levenshtein(known, name);
-    let nearest = known.min_by_key(|known| distance(known))?;
-    (distance(nearest) <= name.len().max(nearest.len()) / 2).then(|| nearest.clone())
 }
 
 /// What an action changes.

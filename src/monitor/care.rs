@@ -10,10 +10,10 @@ use std::time::Duration;
 
 use crate::alarm::{AlarmSpec, Fault, Kind, Priority};
 use crate::moment::{Moment, Mono, Wall};
-use crate::monitor::action::nearest;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, DeviceLabel, Event, EventKind, Who};
+use crate::names::nearest;
 use crate::signal::DeviceIndex;
 
 /// What a person does to a device, or records of it.
@@ -170,7 +170,8 @@ impl Step<'_> {
     }
 
     fn known_device(&self, id: &str) -> Result<DeviceIndex, Hindrance> {
-        let nearest = || nearest(id, self.plan.devices.iter().map(|device| &device.id));
+        let known = || self.plan.devices.iter().map(|device| device.id.as_str());
+        let nearest = || nearest(id, known()).map(str::to_owned);
         self.plan.device(id).ok_or_else(|| Hindrance::UnknownDevice { nearest: nearest() })
     }
 

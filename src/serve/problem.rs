@@ -34,7 +34,7 @@ impl Problem {
 
     /// There is no `thing` called `id`; perhaps one of `known` was meant.
     pub fn unknown<'a>(thing: &str, id: &str, known: impl Iterator<Item = &'a str>) -> Problem {
-        let nearest = nearest(id, known).map(str::to_owned);
+        let nearest = crate::names::nearest(id, known).map(str::to_owned);
         let detail = match &nearest {
             Some(nearest) => format!("there is no {thing} {id:?} here; did you mean {nearest:?}?"),
             None => format!("there is no {thing} {id:?} here"),
@@ -61,19 +61,4 @@ impl IntoResponse for Problem {
         response.headers_mut().insert(header::CONTENT_TYPE, problem_json);
         response
     }
-}
-
-/// The likest of `known`, when it is like enough to be worth naming.
-fn nearest<'a>(id: &str, known: impl Iterator<Item = &'a str>) -> Option<&'a str> {
-    const LIKE_ENOUGH: f64 = 0.8;
-    /// Beyond this a name is not a slip of the fingers, and comparing costs too much.
-    const NAME_LENGTH_MAX: usize = 200;
-    if id.len() > NAME_LENGTH_MAX {
-        return None;
-    }
-    known
-        .map(|name| (strsim::jaro_winkler(id, name), name))
-        .filter(|(likeness, _)| *likeness >= LIKE_ENOUGH)
-        .max_by(|(one, _), (other, _)| one.total_cmp(other))
-        .map(|(_, name)| name)
 }

@@ -123,6 +123,12 @@ pub struct Place {
 }
 
 impl Place {
+    /// A value with the high register and the high byte first.
+    pub const fn new(table: Table, address: u16, value_type: ValueType) -> Self {
+        let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
+        Place { table, address, bit: None, value_type, word_order, byte_order }
+    }
+
     /// The address just past the value. 65536 for a value that ends the table.
     pub fn end(&self) -> u32 {
         u32::from(self.address) + u32::from(self.value_type.width())

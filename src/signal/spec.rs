@@ -49,6 +49,28 @@ pub struct SignalSpec {
     pub stale_after: Duration,
 }
 
+impl SignalSpec {
+    /// A signal of which nothing more is asked: as it is read, once a second, stale after five.
+    pub fn new(id: impl Into<String>, device: DeviceIndex, place: Place) -> Self {
+        SignalSpec {
+            id: id.into(),
+            name: None,
+            tag: None,
+            device,
+            place,
+            current: None,
+            scale: None,
+            states: States::default(),
+            unit: None,
+            range: None,
+            valid_when: Vec::new(),
+            settle: Duration::ZERO,
+            poll_every: Duration::from_secs(1),
+            stale_after: Duration::from_secs(5),
+        }
+    }
+}
+
 /// Named states: `(code, name)`, in the order of the site file. A bit has the codes 0 and 1.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct States(pub Vec<(i64, String)>);

@@ -12,8 +12,7 @@ use siskin::calibration::Care;
 use siskin::moment::{Moment, Mono, Wall};
 use siskin::monitor::{DeviceLabel, Input, Plan, State, snapshot, step};
 use siskin::signal::{
-    DeviceIndex, Guard, GuardTest, LineIndex, Order, Place, Raw, Reading, SignalIndex, SignalSpec, States,
-    Table, ValueType,
+    DeviceIndex, Guard, GuardTest, LineIndex, Place, Raw, Reading, SignalIndex, SignalSpec, Table, ValueType,
 };
 
 const DEVICES: usize = 80;
@@ -110,29 +109,13 @@ fn plan() -> Plan {
 fn signal(index: usize) -> SignalSpec {
     let first = index - index % SIGNALS_PER_DEVICE;
     let guard = Guard { signal: SignalIndex(first), test: GuardTest::Above(0.5) };
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
+    let place = Place::new(Table::Input, 0, ValueType::F32);
     SignalSpec {
-        id: format!("signal-{index}"),
-        name: None,
-        tag: None,
-        device: DeviceIndex(index / SIGNALS_PER_DEVICE),
-        place: Place {
-            table: Table::Input,
-            address: 0,
-            bit: None,
-            value_type: ValueType::F32,
-            word_order,
-            byte_order,
-        },
-        current: None,
-        scale: None,
-        states: States::default(),
         unit: Some("ppmv".to_owned()),
-        range: None,
         valid_when: if index == first { Vec::new() } else { vec![guard] },
         settle: Duration::from_secs(60),
-        poll_every: Duration::from_secs(1),
         stale_after: Duration::from_secs(3),
+        ..SignalSpec::new(format!("signal-{index}"), DeviceIndex(index / SIGNALS_PER_DEVICE), place)
     }
 }
 

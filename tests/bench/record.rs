@@ -21,8 +21,7 @@ use siskin::moment::{Clock, Moment, Mono, Wall};
 use siskin::monitor::Plan;
 use siskin::replay::Trial;
 use siskin::signal::{
-    DeviceIndex, Order, Place, Reasons, Sample, Scale, SignalIndex, SignalSpec, States, Table, Value,
-    ValueType,
+    DeviceIndex, Place, Reasons, Sample, Scale, SignalIndex, SignalSpec, Table, Value, ValueType,
 };
 
 const DEVICE_SIGNALS: usize = 4;
@@ -241,23 +240,9 @@ fn signal(signal: usize) -> SignalSpec {
         2 => ValueType::F32,
         _ => ValueType::Bool,
     };
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-    SignalSpec {
-        id: name(signal),
-        name: None,
-        tag: None,
-        device: DeviceIndex(signal / DEVICE_SIGNALS),
-        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
-        current: None,
-        scale: (value_type == ValueType::U16).then_some(Scale { from: [0.0, 10.0], to: [0.0, 1.0] }),
-        states: States::default(),
-        unit: None,
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after: Duration::from_secs(5),
-    }
+    let place = Place::new(Table::Input, 0, value_type);
+    let scale = (value_type == ValueType::U16).then_some(Scale { from: [0.0, 10.0], to: [0.0, 1.0] });
+    SignalSpec { scale, ..SignalSpec::new(name(signal), DeviceIndex(signal / DEVICE_SIGNALS), place) }
 }
 
 /// Bytes that this process has caused to be sent to storage.

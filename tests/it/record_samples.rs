@@ -8,8 +8,7 @@ use siskin::config::Site;
 use siskin::history::open;
 use siskin::moment::{Moment, Mono, Wall};
 use siskin::signal::{
-    DeviceIndex, Order, Place, Reason, Reasons, Sample, Scale, SignalIndex, SignalSpec, States, Table, Value,
-    ValueType,
+    DeviceIndex, Place, Reason, Reasons, Sample, Scale, SignalIndex, SignalSpec, Table, Value, ValueType,
 };
 
 use crate::record::{clock, site};
@@ -103,21 +102,5 @@ pub fn site_with_signals() -> Site {
 }
 
 fn signal(id: &str, value_type: ValueType) -> SignalSpec {
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-    SignalSpec {
-        id: id.to_owned(),
-        name: None,
-        tag: None,
-        device: DeviceIndex(0),
-        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
-        current: None,
-        scale: None,
-        states: States::default(),
-        unit: None,
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after: Duration::from_secs(5),
-    }
+    SignalSpec::new(id, DeviceIndex(0), Place::new(Table::Input, 0, value_type))
 }

@@ -17,8 +17,7 @@ use siskin::history::{Bucket, open};
 use siskin::moment::{Clock, Moment, Mono, Wall};
 use siskin::period::{Bounds, Period};
 use siskin::signal::{
-    DeviceIndex, Order, Place, Reason, Reasons, Sample, SignalIndex, SignalSpec, States, Table, Value,
-    ValueType,
+    DeviceIndex, Place, Reason, Reasons, Sample, SignalIndex, SignalSpec, Table, Value, ValueType,
 };
 
 const SIGNAL: &str = "h2s-1.concentration";
@@ -130,31 +129,8 @@ fn averaged_from(
 }
 
 fn site(stale_after: Duration) -> Site {
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-    let place = Place {
-        table: Table::Input,
-        address: 0,
-        bit: None,
-        value_type: ValueType::F32,
-        word_order,
-        byte_order,
-    };
-    let signal = SignalSpec {
-        id: SIGNAL.to_owned(),
-        name: None,
-        tag: None,
-        device: DeviceIndex(0),
-        place,
-        current: None,
-        scale: None,
-        states: States::default(),
-        unit: None,
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after,
-    };
+    let place = Place::new(Table::Input, 0, ValueType::F32);
+    let signal = SignalSpec { stale_after, ..SignalSpec::new(SIGNAL, DeviceIndex(0), place) };
     Site {
         id: "willow-bend".to_owned(),
         name: "Willow Bend Interconnect".to_owned(),

@@ -22,9 +22,7 @@ use crate::history::samples::{Bounds, KeptSignal};
 use crate::history::{OpenError, Record, RecordError};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::{Detail, Event, EventKind, Who};
-use crate::signal::{
-    DeviceIndex, Order, Place, Reasons, Sample, SignalSpec, States, Table, Value, ValueType,
-};
+use crate::signal::{DeviceIndex, Place, Reasons, Sample, SignalSpec, Table, Value, ValueType};
 
 const H2S: &str = "h2s-1.concentration";
 const DOOR: &str = "door.open";
@@ -55,23 +53,7 @@ fn kept() -> Kept {
 
 /// A signal of a site, read once a second and stale after five.
 fn signal(id: &str, value_type: ValueType) -> SignalSpec {
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-    SignalSpec {
-        id: id.to_owned(),
-        name: None,
-        tag: None,
-        device: DeviceIndex(0),
-        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
-        current: None,
-        scale: None,
-        states: States::default(),
-        unit: None,
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after: Duration::from_secs(5),
-    }
+    SignalSpec::new(id, DeviceIndex(0), Place::new(Table::Input, 0, value_type))
 }
 
 /// Limits with which nothing but close, a full queue or an alarm writes samples.

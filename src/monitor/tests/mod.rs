@@ -21,8 +21,8 @@ use crate::alarm::{AlarmSpec, Kind, Life, Limit};
 use crate::calibration::Care;
 use crate::moment::{Moment, Mono, Wall};
 use crate::signal::{
-    DeviceIndex, Guard, GuardTest, LineIndex, Order, Place, Range, Raw, ReadFault, Reading, SignalIndex,
-    SignalSpec, States, Table, ValueType,
+    DeviceIndex, Guard, GuardTest, LineIndex, Place, Range, Raw, ReadFault, Reading, SignalIndex, SignalSpec,
+    Table, ValueType,
 };
 
 pub(in crate::monitor) const H2S: SignalIndex = SignalIndex(0);
@@ -30,23 +30,9 @@ pub(in crate::monitor) const FLOW: SignalIndex = SignalIndex(1);
 pub(in crate::monitor) const CALIBRATING: SignalIndex = SignalIndex(2);
 
 fn signal(id: &str, value_type: ValueType) -> SignalSpec {
-    let (word_order, byte_order) = (Order::HighFirst, Order::HighFirst);
-    SignalSpec {
-        id: format!("h2s-1.{id}"),
-        name: None,
-        tag: None,
-        device: DeviceIndex(0),
-        place: Place { table: Table::Input, address: 0, bit: None, value_type, word_order, byte_order },
-        current: None,
-        scale: None,
-        states: States::default(),
-        unit: None,
-        range: None,
-        valid_when: Vec::new(),
-        settle: Duration::ZERO,
-        poll_every: Duration::from_secs(1),
-        stale_after: Duration::from_secs(100_000),
-    }
+    let place = Place::new(Table::Input, 0, value_type);
+    let stale_after = Duration::from_secs(100_000);
+    SignalSpec { stale_after, ..SignalSpec::new(format!("h2s-1.{id}"), DeviceIndex(0), place) }
 }
 
 fn alarm(id: &str, signal: SignalIndex, kind: Kind) -> AlarmSpec {
