@@ -13,7 +13,7 @@ pub use jiff::Timestamp as Wall;
 
 /// A point on the monotonic clock, told by the time since the daemon's clock began. What the record
 /// tells of the time before has its points there, too.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct Mono(Duration);
 
 /// How far before the clock's beginning a point can lie: beyond any record.
@@ -63,6 +63,18 @@ impl Sub<Duration> for Mono {
 
     fn sub(self, duration: Duration) -> Mono {
         Mono(self.0.saturating_sub(duration))
+    }
+}
+
+/// As counted from the clock's beginning.
+impl fmt::Debug for Mono {
+    fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
+        let before = Mono::ZERO.since(*self);
+        if before.is_zero() {
+            write!(out, "Mono({:?})", self.since_start())
+        } else {
+            write!(out, "Mono(-{before:?})")
+        }
     }
 }
 
