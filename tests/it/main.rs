@@ -14,6 +14,7 @@ mod commands_on_alarms;
 mod deploy;
 mod every_type;
 mod exit_codes;
+mod faces;
 mod gas_days;
 mod home;
 mod killed;

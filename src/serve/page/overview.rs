@@ -29,6 +29,8 @@ struct Overview {
     answer: Answer,
     /// Alarms that somebody must do something about, most urgent first.
     needs: Vec<AlarmRow>,
+    /// What is said when there are none.
+    calm: String,
     /// How many alarms are withheld from the operator.
     withheld: usize,
     alarms: Vec<AlarmRow>,
@@ -62,6 +64,7 @@ pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
         frame: Frame::new(&face, &news(&status), true),
         answer: answer(&status, here),
         needs: needs(&status).into_iter().map(row).collect(),
+        calm: calm(&status),
         withheld: status.summary.alarms_withheld,
         alarms: status.alarms.iter().map(row).collect(),
         devices: status.devices.iter().map(|device| DeviceRow::of(device, &status.signals, here)).collect(),
@@ -88,6 +91,18 @@ fn needs(status: &Status) -> Vec<&Alarm> {
         (known, gone, alarm.priority, std::cmp::Reverse(alarm.since))
     });
     needs
+}
+
+/// What stands where no alarm calls. Where a limit cannot be judged, that is no reason for calm: the
+/// *measurement lost* alarm that speaks for it may still be waiting for its delay.
+fn calm(status: &Status) -> String {
+    match status.gas.not_known.len() {
+        0 => "Nothing: no alarm waits for anybody.".to_owned(),
+        lost => format!(
+            "No alarm calls now, but {lost} of {} limits cannot be judged: take that gas as not measured.",
+            status.gas.limits
+        ),
+    }
 }
 
 fn answer(status: &Status, here: Here<'_>) -> Answer {

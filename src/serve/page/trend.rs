@@ -172,7 +172,7 @@ fn words(subject: &Subject<'_>) -> String {
     let (sum, weight) =
         weights.fold((0.0, 0.0), |(sum, whole), (mean, part)| (sum + mean * part, whole + part));
     let (Some(least), Some(greatest)) = (least, greatest) else {
-        return format!("Nothing was measured in the last {}.", subject.span.title());
+        return format!("The record has no measurement of the last {}.", subject.span.title());
     };
     let share = weight / whole_number(buckets.len());
     let unit = subject.unit;
@@ -404,7 +404,7 @@ mod tests {
             zone: &zone,
         };
         let trend = Trend::of(&subject);
-        assert_eq!(trend.words, "Nothing was measured in the last 24 hours.");
+        assert_eq!(trend.words, "The record has no measurement of the last 24 hours.");
         assert_eq!((trend.mean.as_str(), trend.gaps.len()), ("", 1));
     }
 }

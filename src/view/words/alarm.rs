@@ -60,7 +60,7 @@ pub fn condition_of(alarm: &Alarm, signal: Option<&Signal>) -> String {
         "frozen" => "does not move",
         "lost" => "no valid measurement",
         "vote" => "several alarms agree",
-        "fault" => "something is wrong with siskin itself",
+        "fault" => "siskin's watch over its lines and record",
         other => other,
     };
     limit_text(alarm, signal).unwrap_or_else(|| what.to_owned())
