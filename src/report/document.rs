@@ -126,7 +126,7 @@ impl Teller<'_> {
             let beyond = excess.beyond_s.map_or_else(|| "-".to_owned(), exact);
             let of_limit =
                 [alarm.kind.as_deref(), alarm.unit.as_deref()].map(|text| text.unwrap_or_default());
-            let setpoint = alarm.setpoint.map(words::number).unwrap_or_default();
+            let setpoint = alarm.setpoint.map(|setpoint| setpoint.to_string()).unwrap_or_default();
             let [kind, unit] = of_limit;
             vec![
                 alarm.alarm.clone(),
@@ -151,7 +151,7 @@ impl Teller<'_> {
                 rows.push(vec![
                     beyond.alarm.clone(),
                     signal.id.clone(),
-                    format!("{} {} {}", beyond.kind, words::number(beyond.setpoint), unit(signal)),
+                    format!("{} {} {}", beyond.kind, beyond.setpoint, unit(signal)),
                     exact(beyond.beyond_s),
                     share(beyond.beyond_s.0, signal.whole.measured_s.0),
                 ]);
@@ -170,7 +170,7 @@ impl Teller<'_> {
                 rows.push(vec![
                     average.alarm.clone(),
                     signal.id.clone(),
-                    format!("{} {} {}", average.kind, words::number(average.setpoint), unit(signal)),
+                    format!("{} {} {}", average.kind, average.setpoint, unit(signal)),
                     average.over.replace('_', " "),
                     average.judged.to_string(),
                     average.beyond.to_string(),
@@ -199,8 +199,9 @@ impl Teller<'_> {
         }
         sheets.extend(states(signal));
         sheets.extend(self.losses(signal));
-        let held =
-            signal.held_for_s.map(|held| format!("A value holds for at most {}.", words::duration(held.0)));
+        let unit = signal.unit.as_ref().map(|unit| format!("In {unit}. ")).unwrap_or_default();
+        let held = |held: Elapsed| format!("{unit}A value holds for at most {}.", words::duration(held.0));
+        let held = signal.held_for_s.map(held);
         let tag = signal.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default();
         let name = signal.name.as_ref().map(|name| format!(", {name}")).unwrap_or_default();
         Section {
@@ -227,7 +228,7 @@ impl Teller<'_> {
         let limits: Vec<String> = signal
             .beyond
             .iter()
-            .map(|beyond| format!("{} {} ({})", beyond.kind, words::number(beyond.setpoint), beyond.alarm))
+            .map(|beyond| format!("{} {} ({})", beyond.kind, beyond.setpoint, beyond.alarm))
             .collect();
         let limits =
             if limits.is_empty() { String::new() } else { format!("; limits: {}", limits.join(", ")) };

@@ -77,7 +77,7 @@ impl Plot {
                 .iter()
                 .map(|(setpoint, alarm)| Mark {
                     at: format!("{:.1}", axes.y(*setpoint)),
-                    text: format!("{alarm} {}", words::number(*setpoint)),
+                    text: format!("{alarm} {setpoint}"),
                 })
                 .collect(),
         })

@@ -93,7 +93,11 @@ impl Span {
                 let end = gas_day(zone, start, first.last_of_month()).end;
                 (format!("gas days of {}", first.strftime("%B %Y")), Bounds { start: begin, end })
             }
-            Asked::Between(from, to) => ("a time of its own".to_owned(), Bounds { start: from, end: to }),
+            Asked::Between(from, to) => {
+                let [begin, end] =
+                    [from, to].map(|at| zone.to_datetime(at).strftime("%Y-%m-%d %H:%M").to_string());
+                (format!("{begin} to {end}"), Bounds { start: from, end: to })
+            }
         };
         // The record is kept to the millisecond, and so is what is told of it.
         let [from, to, now] = [bounds.start, bounds.end, now].map(to_the_millisecond);
