@@ -157,7 +157,7 @@ fn alarms_on(signal: usize) -> Vec<AlarmSpec> {
         ]),
         _ => kinds.push(Kind::State { codes: vec![1] }),
     }
-    if signal % 8 == 0 {
+    if signal.is_multiple_of(8) {
         kinds.push(Kind::AverageHigh(limit(34.0, 0.5), day));
     }
     let spec = |(index, kind)| {

@@ -253,6 +253,7 @@ pub(in crate::monitor) fn remembered(event: &Event) -> Option<Remembered> {
     })
 }
 
+#[expect(clippy::wildcard_enum_match_arm, reason = "no other kind tells of a function check")]
 fn remembered_care(event: &Event) -> Option<RememberedCare> {
     let text = |name| match event.detail.get(name) {
         Some(Detail::Text(text)) => Some(text.clone()),
