@@ -123,10 +123,11 @@ fn a_device_that_is_slower_than_its_time_is_found() {
     let late = Fault::Late(Duration::from_millis(120));
     let bus = bus(&[1, 2], EVEN, vec![Rule::unit(1, late)]);
     let found = found(&site(&bus, "", "low_first", 40));
-    // Whether its late answers also run into the other's is a matter of luck.
-    let (cause, device) = &found[0];
-    assert!(["too_slow", "late_spoils"].contains(&cause.as_str()), "{found:?}");
-    assert_eq!(device.as_deref(), Some("d1"), "{found:?}");
+    // Whether its late answers also run into the other's, and spoil them, is a matter of luck.
+    let told = |(cause, device): &(String, Option<String>)| {
+        ["too_slow", "late_spoils"].contains(&cause.as_str()) && device.as_deref() == Some("d1")
+    };
+    assert!(found.iter().any(told), "{found:?}");
 }
 
 #[test]
