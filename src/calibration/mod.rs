@@ -3,6 +3,10 @@
 //! Nothing here knows when it is now, who works, or where it is recorded; the monitor does. Nothing here
 //! changes a reading either: an analyzer is adjusted at the analyzer, and what was found is recorded.
 
+mod gas;
+mod reading;
 mod spec;
 
+pub use gas::{Doubt, Gas};
+pub use reading::{Compared, Point, Response, Stage, drift_pct, passes};
 pub use spec::{Care, FUNCTION_CHECK_MAX_DEFAULT};

@@ -9,6 +9,7 @@ mod alarm_delays;
 mod alarm_life_cycle;
 mod analog_loops;
 mod averages;
+mod calibration;
 mod modbus_conversations;
 mod modbus_serial_line;
 mod ne_107;
