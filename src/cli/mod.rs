@@ -14,6 +14,7 @@ use clap::{Parser, Subcommand};
 
 mod alarms;
 mod borrow;
+mod calibration;
 mod check;
 mod connect;
 mod csv;
@@ -25,6 +26,7 @@ mod line;
 mod log;
 mod manual;
 mod map;
+mod note;
 mod operator;
 mod outcome;
 mod performance;
@@ -136,6 +138,11 @@ enum Command {
     /// Put alarms back into service
     #[command(after_help = operator::CAUTION)]
     InService(operator::InService),
+    /// Keep a device's readings from being taken for process gas while somebody calibrates it
+    #[command(after_help = calibration::CAUTION)]
+    Calibration(calibration::Args),
+    /// Write a remark into the journal
+    Note(note::Args),
     /// Find the devices on a line: who answers, and under which settings
     #[command(after_help = target::CAUTION)]
     Scan(scan::Args),
@@ -190,6 +197,8 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Unshelve(args) => operator::act(args.into(), common, out),
         Command::OutOfService(args) => operator::act(args.into(), common, out),
         Command::InService(args) => operator::act(args.into(), common, out),
+        Command::Calibration(args) => calibration::run(args, common, out),
+        Command::Note(args) => note::run(args, common, out),
         Command::Scan(args) => scan::run(args, common, out),
         Command::Read(args) => read::run(args, common, out),
         Command::Line(args) => line::run(args, common, out),

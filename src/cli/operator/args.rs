@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::config;
 use crate::control::protocol::{ActKind, ActRequest, Alarms, AllWord, GroupName};
+use crate::control::work;
 
 /// Which alarms; all of them at once makes sense.
 #[derive(Debug, clap::Args)]
@@ -34,15 +35,15 @@ struct Named {
 
 /// Who says so.
 #[derive(Debug, clap::Args)]
-struct Caller {
+pub(in crate::cli) struct Caller {
     /// Your name, for the record, when several people use one account
     #[arg(long, value_name = "NAME")]
-    name: Option<String>,
+    pub(in crate::cli) name: Option<String>,
 }
 
 /// Who says so, and perhaps why.
 #[derive(Debug, clap::Args)]
-struct Said {
+pub(in crate::cli) struct Said {
     #[command(flatten)]
     caller: Caller,
     /// Why, for the record
@@ -119,7 +120,7 @@ pub struct InService {
 }
 
 /// A time from one second on.
-fn time(text: &str) -> Result<Duration, String> {
+pub(in crate::cli) fn time(text: &str) -> Result<Duration, String> {
     let time = config::duration(text).filter(|time| time.as_secs() > 0);
     time.ok_or_else(|| "a whole number and one of the units s, m, h and d, such as 2h".to_owned())
 }
@@ -154,6 +155,12 @@ impl Said {
     fn with(&self, kind: ActKind, alarms: Alarms) -> ActRequest {
         let (name, remark) = (self.caller.name.clone(), self.remark.clone());
         ActRequest { name, remark, ..ActRequest::new(kind, alarms) }
+    }
+}
+
+impl From<&Said> for work::Said {
+    fn from(said: &Said) -> work::Said {
+        work::Said { name: said.caller.name.clone(), remark: said.remark.clone() }
     }
 }
 
