@@ -15,6 +15,7 @@ mod deploy;
 mod every_type;
 mod exit_codes;
 mod faces;
+mod function_check;
 mod gas_days;
 mod home;
 mod killed;

@@ -123,3 +123,49 @@ fn a_stepped_clock_moves_no_deadline() {
          160 alarm_raised h2s-1.function_check_overrun -> unacknowledged",
     );
 }
+
+#[test]
+fn one_that_ran_out_while_siskin_was_down_is_told_at_the_start() {
+    check_plain(
+        "100 begin 60\n 300 restart\n 301 tick",
+        "100 function_check_begun h2s-1
+         300 function_check_ended h2s-1
+         300 alarm_raised h2s-1.function_check_overrun -> unacknowledged",
+    );
+}
+
+#[test]
+fn a_journal_begun_anew_gives_it_back() {
+    let plan = plan(|_, _| ());
+    for (at_s, in_check, overrun) in [(30.0, true, false), (90.0, false, true)] {
+        let mut state = State::new(&plan, moment(0.0, 0));
+        step(&plan, &mut state, begin_function_check("60"), moment(1.0, 0));
+        step(&plan, &mut state, Input::Tick, moment(at_s, 0));
+        let mut again = State::new(&plan, moment(at_s, 0));
+        restore_care(&plan, &mut again, retell(&plan, &state).iter().filter_map(remembered_care));
+        let device = &snapshot(&plan, &again).devices[0];
+        assert_eq!((device.function_check.is_some(), device.function_check_overrun), (in_check, overrun));
+    }
+}
+
+#[test]
+fn a_note_is_told_with_who_said_it_and_an_unknown_device_with_its_nearest_name() {
+    let plan = plan(|_, _| ());
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut note = |about: Option<&str>| {
+        let about = about.map(str::to_owned);
+        let input = work(WorkKind::Note { about, text: "inlet filter changed".to_owned() });
+        step(&plan, &mut state, input, moment(1.0, 0))
+    };
+    let noted = note(Some("h2s-1"));
+    assert_eq!(noted.worked, Some(Ok(Worked { subject: "h2s-1".to_owned(), until: None })));
+    let event = &noted.events[0];
+    assert_eq!((event.kind, event.subject.as_str()), (EventKind::Note, "h2s-1"));
+    assert_eq!(event.detail["text"], Detail::Text("inlet filter changed".to_owned()));
+    assert_eq!(event.who.as_ref().map(|who| who.user.as_str()), Some("kim"));
+    assert_eq!(note(None).events[0].subject, "site");
+    let unknown = note(Some("h2s1"));
+    assert_eq!(unknown.events, []);
+    let nearest = Some("h2s-1".to_owned());
+    assert_eq!(unknown.worked, Some(Err(Hindrance::UnknownDevice { nearest })));
+}
