@@ -6,6 +6,7 @@ use serde::Serialize;
 use tokio::time::timeout;
 
 use crate::control::loan::Held;
+use crate::control::proof;
 use crate::control::protocol::{
     ActRequest, Acted, Alarms, Answer, Failure, FailureKind, JOURNAL_ENTRIES_DEFAULT, JournalRequest,
     PerformanceRequest, Request,
@@ -33,6 +34,8 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: 
         Request::Note(wanted) => {
             work(wanted.device.clone().unwrap_or_default(), wanted.work(user), handle).await
         }
+        Request::Proof(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
+        Request::Readings(wanted) => json(&proof::readings(&wanted.device, &handle.snapshot())),
     };
     answered.unwrap_or_else(Answer::Error)
 }

@@ -11,6 +11,7 @@ mod answer;
 mod caller;
 pub mod client;
 mod loan;
+pub mod proof;
 pub mod protocol;
 mod server;
 mod socket;

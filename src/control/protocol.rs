@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
 use crate::alarm::{Life, Withheld};
+use crate::control::proof::{ProofRequest, ReadingsRequest};
 use crate::control::work::{BeginRequest, EndRequest, NoteRequest};
 use crate::monitor::ActionKind;
 use crate::view::{Instant, Word};
@@ -33,7 +34,7 @@ pub const REMARK_CHARS_MAX: usize = 500;
 pub const LOAN_MAX: Duration = Duration::from_secs(4 * 3600);
 
 /// A request.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(tag = "ask", rename_all = "snake_case", deny_unknown_fields)]
 pub enum Request {
     /// The snapshot, as `GET /api/v1/status` gives it.
@@ -56,6 +57,10 @@ pub enum Request {
     EndFunctionCheck(EndRequest),
     /// Something for the record.
     Note(NoteRequest),
+    /// What was proven of a device, for the record.
+    Proof(ProofRequest),
+    /// What a device last said, whatever that is worth.
+    Readings(ReadingsRequest),
 }
 
 /// Between which times.
@@ -269,6 +274,8 @@ impl Request {
             Request::BeginFunctionCheck(begin) => begin.check(),
             Request::EndFunctionCheck(end) => end.check(),
             Request::Note(note) => note.check(),
+            Request::Proof(proof) => proof.check(),
+            Request::Readings(_) => Ok(()),
         }
     }
 }

@@ -132,7 +132,7 @@ impl Said {
         check_words("remark", self.remark.as_deref(), REMARK_CHARS_MAX)
     }
 
-    fn work(self, user: &str, kind: WorkKind) -> Work {
+    pub(super) fn work(self, user: &str, kind: WorkKind) -> Work {
         Work { kind, who: Who { user: user.to_owned(), name: self.name }, remark: self.remark }
     }
 }

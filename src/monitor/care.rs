@@ -46,6 +46,15 @@ pub enum WorkKind {
         /// Its id.
         device: String,
     },
+    /// Has recorded what was proven of a device. The monitor keeps it and judges nothing by it.
+    Prove {
+        /// Its id.
+        device: String,
+        /// What was proven.
+        kind: EventKind,
+        /// With these details.
+        detail: BTreeMap<&'static str, Detail>,
+    },
     /// Says something for the record.
     Note {
         /// The device it is about; `None`: the site.
@@ -147,6 +156,7 @@ impl Step<'_> {
             WorkKind::EndFunctionCheck { device } => {
                 self.device_to_end(device).map(|device| self.end_function_check(device, Some(work)))
             }
+            WorkKind::Prove { device, kind, detail } => self.prove(device, *kind, detail, work),
             WorkKind::Note { about, text } => self.note(about.as_deref(), text, work),
         };
         self.output.worked = Some(worked);
@@ -243,6 +253,20 @@ impl Step<'_> {
         let (at, kind) = (self.state.now, EventKind::Note);
         self.tell(Event { at, kind, subject: subject.clone(), who: Some(work.who.clone()), detail });
         Ok(Worked { subject, until: None })
+    }
+
+    fn prove(
+        &mut self,
+        id: &str,
+        kind: EventKind,
+        detail: &BTreeMap<&'static str, Detail>,
+        work: &Work,
+    ) -> Result<Worked, Hindrance> {
+        let device = self.known_device(id)?;
+        self.tell_work(kind, device, Some(work), detail.clone());
+        let function_check = &self.state.known.care[device.0].function_check;
+        let until = function_check.as_ref().map(|check| check.until.wall);
+        Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until })
     }
 
     /// Tells what was done to a device.

@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 
 use crate::moment::Moment;
+use crate::proving::record;
 
 /// One event.
 #[derive(Debug, Clone, PartialEq)]
@@ -129,11 +130,21 @@ pub enum EventKind {
     SensorChanged,
     /// A remark for the record, on a device or on the site. Details: text.
     Note,
+    /// Register, loop and display of a device were compared. Details: signal, loop, points, worst_pct,
+    /// tolerance_pct, pass, causes, side, remark.
+    LoopChecked,
+    /// The commissioning of a device began. Details: checklist, checklist_sha256, steps, remark.
+    CommissioningBegun,
+    /// A step of it was answered. Details: step, title, result (`done`, `failed`, `not_applicable`), check (what
+    /// siskin saw: `pass`, `fail`, `unknown`), seen, number, unit, text, remark.
+    CommissioningStep,
+    /// A person signed for it. Details: checklist_sha256, steps, remark.
+    CommissioningSigned,
 }
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 33] = [
+    pub const ALL: [EventKind; 37] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -167,6 +178,10 @@ impl EventKind {
         EventKind::CalibrationRecorded,
         EventKind::SensorChanged,
         EventKind::Note,
+        EventKind::LoopChecked,
+        EventKind::CommissioningBegun,
+        EventKind::CommissioningStep,
+        EventKind::CommissioningSigned,
     ];
 
     /// Whether it is about an alarm, and tells the state that the alarm has afterwards.
@@ -204,7 +219,11 @@ impl EventKind {
             | EventKind::FunctionCheckEnded
             | EventKind::CalibrationRecorded
             | EventKind::SensorChanged
-            | EventKind::Note => false,
+            | EventKind::Note
+            | EventKind::LoopChecked
+            | EventKind::CommissioningBegun
+            | EventKind::CommissioningStep
+            | EventKind::CommissioningSigned => false,
         }
     }
 
@@ -244,6 +263,10 @@ impl EventKind {
             EventKind::CalibrationRecorded => "calibration_recorded",
             EventKind::SensorChanged => "sensor_changed",
             EventKind::Note => "note",
+            EventKind::LoopChecked => record::LOOP_CHECKED,
+            EventKind::CommissioningBegun => record::BEGUN,
+            EventKind::CommissioningStep => record::STEP,
+            EventKind::CommissioningSigned => record::SIGNED,
         }
     }
 
