@@ -13,6 +13,7 @@ use std::process::ExitCode;
 use clap::{Parser, Subcommand};
 
 mod alarms;
+mod answers;
 mod borrow;
 mod calibration;
 mod check;
@@ -24,6 +25,7 @@ mod interrupt;
 mod journal;
 mod line;
 mod log;
+mod loop_check;
 mod manual;
 mod map;
 mod note;
@@ -152,6 +154,9 @@ enum Command {
     /// How a line and its devices fare, and what is probably wrong with it
     #[command(after_help = target::CAUTION)]
     Line(line::Args),
+    /// Prove that register, current loop and display of an analyzer agree
+    #[command(after_help = loop_check::CAUTION)]
+    LoopCheck(loop_check::Args),
     /// Try alarm settings on the record before they go live
     Replay(replay::Args),
     /// What was measured on a gas day or in a month, what was beyond its limits, and who did what
@@ -202,6 +207,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Scan(args) => scan::run(args, common, out),
         Command::Read(args) => read::run(args, common, out),
         Command::Line(args) => line::run(args, common, out),
+        Command::LoopCheck(args) => loop_check::run(args, common, out),
         Command::Replay(args) => replay::run(args, common, out),
         Command::Report(args) => report::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),

@@ -20,6 +20,7 @@ mod gas_days;
 mod home;
 mod killed;
 mod lent_lines;
+mod loop_checked;
 mod never_a_false_normal;
 mod peer;
 mod ports;
