@@ -72,7 +72,7 @@ impl Source {
         }
     }
 
-    fn after(&mut self, after: u64) -> Result<Journal, CliError> {
+    pub(super) fn after(&mut self, after: u64) -> Result<Journal, CliError> {
         let limit = JOURNAL_ENTRIES_MAX;
         match self {
             Source::Daemon(daemon) => {

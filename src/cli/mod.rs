@@ -17,6 +17,7 @@ mod answers;
 mod borrow;
 mod calibration;
 mod check;
+mod commission;
 mod connect;
 mod csv;
 mod demo;
@@ -154,6 +155,9 @@ enum Command {
     /// How a line and its devices fare, and what is probably wrong with it
     #[command(after_help = target::CAUTION)]
     Line(line::Args),
+    /// Put an analyzer into service by a checklist, resumed and signed in the journal
+    #[command(after_help = commission::CAUTION)]
+    Commission(commission::Args),
     /// Prove that register, current loop and display of an analyzer agree
     #[command(after_help = loop_check::CAUTION)]
     LoopCheck(loop_check::Args),
@@ -207,6 +211,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Scan(args) => scan::run(args, common, out),
         Command::Read(args) => read::run(args, common, out),
         Command::Line(args) => line::run(args, common, out),
+        Command::Commission(args) => commission::run(args, common, out),
         Command::LoopCheck(args) => loop_check::run(args, common, out),
         Command::Replay(args) => replay::run(args, common, out),
         Command::Report(args) => report::run(args, common, out),
@@ -246,6 +251,19 @@ mod tests {
             .filter(|line| line.starts_with("siskin ") && !line.contains("**"))
             .collect();
         assert!(commands.len() >= 15, "the document shows only {} commands", commands.len());
+        for command in commands {
+            let parsed = Cli::try_parse_from(words(command));
+            assert!(parsed.is_ok(), "{command}: {}", parsed.unwrap_err());
+        }
+    }
+
+    #[test]
+    fn what_technicians_are_told_of_commissioning_and_loop_checks_is_a_command() {
+        let commands: Vec<&str> = include_str!("../../docs/technician.md")
+            .lines()
+            .filter(|line| line.starts_with("siskin commission") || line.starts_with("siskin loop-check"))
+            .collect();
+        assert!(commands.len() >= 10, "the document shows only {} commands", commands.len());
         for command in commands {
             let parsed = Cli::try_parse_from(words(command));
             assert!(parsed.is_ok(), "{command}: {}", parsed.unwrap_err());

@@ -195,6 +195,9 @@ fn every_cause_is_planted() {
         Cause::DisplayApart,
     ] {
         assert!(planted.contains(&cause.word()), "{} is never planted", cause.word());
+        let named = format!("`{}`", cause.word());
+        let document = include_str!("../../docs/technician.md");
+        assert!(document.contains(&named), "docs/technician.md does not explain {named}");
     }
 }
 

@@ -16,7 +16,7 @@ use crate::technician::{json_of, path};
 const SETTINGS: SerialSettings = SerialSettings { baud: 19_200, parity: Parity::None, stop_bits: 1 };
 
 /// An analyzer that says 8 ppmv of 20, and a module that reads its loop in µA.
-fn bus(microamps: u16) -> Bus {
+pub fn bus(microamps: u16) -> Bus {
     let devices = vec![
         // 8.0 as binary32.
         Device::new(1).with(Table::Input, 0, &[0x4100, 0]),
@@ -40,7 +40,7 @@ fn home(bus: &Bus) -> Home {
     ))
 }
 
-fn running(bus: &Bus) -> (Home, Daemon) {
+pub fn running(bus: &Bus) -> (Home, Daemon) {
     let home = home(bus);
     let daemon = home.start();
     daemon.wait_for("both devices", |status| {

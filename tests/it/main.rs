@@ -11,6 +11,7 @@ mod bad_lines;
 mod bench;
 mod commands;
 mod commands_on_alarms;
+mod commissioned;
 mod deploy;
 mod every_type;
 mod exit_codes;

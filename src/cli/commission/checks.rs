@@ -1,0 +1,172 @@
+//! What siskin can see for itself of a step: from the running daemon's status and from the record.
+
+use serde_json::Value;
+
+use crate::config::Site;
+use crate::proving::checklist::{Check, ListStep};
+use crate::proving::record::Record;
+use crate::signal::SignalSpec;
+use crate::units::{Quantity, Unit};
+
+/// What was seen.
+pub(super) struct Seen {
+    /// Whether it is as it should be; `None` when siskin cannot tell and a person must.
+    pub pass: Option<bool>,
+    /// In words.
+    pub words: Vec<String>,
+}
+
+impl Seen {
+    /// The word in the record.
+    pub fn word(&self) -> &'static str {
+        match self.pass {
+            Some(true) => "pass",
+            Some(false) => "fail",
+            None => "unknown",
+        }
+    }
+
+    /// Of single findings: all must hold, and one at least must be there.
+    /// Where nothing was found siskin cannot tell, and a person must.
+    fn of(findings: Vec<(bool, String)>, nothing: &str) -> Seen {
+        if findings.is_empty() {
+            return Seen { pass: None, words: vec![nothing.to_owned()] };
+        }
+        let pass = findings.iter().all(|(holds, _)| *holds);
+        Seen { pass: Some(pass), words: findings.into_iter().map(|(_, words)| words).collect() }
+    }
+}
+
+/// Looks at what the step asks of `device`.
+pub(super) fn look(
+    check: Check,
+    step: &ListStep,
+    device: &str,
+    status: &Value,
+    site: &Site,
+    record: &Record,
+) -> Seen {
+    let signals = || items(&status["signals"]).filter(|signal| of_device(&signal["id"], device));
+    let alarms = || items(&status["alarms"]).filter(|alarm| of_device(&alarm["signal"], device));
+    match check {
+        Check::Answers => {
+            let own = items(&status["devices"]).filter(|found| found["id"] == device);
+            let found = own
+                .map(|found| (found["state"] == "online", format!("{device} is {}", plain(&found["state"]))));
+            Seen::of(found.collect(), "the daemon has no such device")
+        }
+        Check::ZeroPressure => zero_pressure(step, device, status, site),
+        Check::Flow => {
+            let flows = signals().filter(|signal| {
+                matches!(quantity(&signal["unit"]), Some(Quantity::Flow | Quantity::ReferenceFlow(_)))
+            });
+            let found = flows.map(|flow| {
+                let flowing =
+                    flow["quality"] == "good" && flow["value"].as_f64().is_some_and(|value| value > 0.0);
+                (flowing, signal_words(flow))
+            });
+            Seen::of(found.collect(), "the device tells no flow")
+        }
+        Check::Signals => {
+            let found = signals().map(|signal| (signal["quality"] == "good", signal_words(signal)));
+            Seen::of(found.collect(), "the device has no signals")
+        }
+        Check::Calibrated => {
+            let found = record.calibrations.iter().map(|told| {
+                let (signal, point) = (told.text("signal").unwrap_or("?"), told.text("point").unwrap_or("?"));
+                (told.flag("pass") == Some(true), format!("{signal} at {point}: event {}", told.seq))
+            });
+            recorded(found.collect(), "no calibration is in the journal since the commissioning began")
+        }
+        Check::LoopAgrees => {
+            let found = record.loop_check.iter().map(|told| {
+                let pass = told.flag("pass") == Some(true);
+                (pass, format!("loop check, event {}: {}", told.seq, if pass { "passed" } else { "failed" }))
+            });
+            recorded(found.collect(), "no loop check is in the journal since the commissioning began")
+        }
+        Check::AlarmsProven => {
+            let found = alarms().map(|alarm| {
+                let id = plain(&alarm["id"]);
+                let (holds, words) = match record.alarms.get(&id) {
+                    Some(true) => (true, "came and went"),
+                    Some(false) => (false, "came and stands"),
+                    None => (false, "has not come"),
+                };
+                (holds, format!("{id} {words}"))
+            });
+            Seen::of(found.collect(), "no alarm is on this device")
+        }
+        Check::InService => {
+            let checked = |signal: &Value| items(&signal["reasons"]).any(|reason| reason == "function_check");
+            let mut found = vec![match signals().any(checked) {
+                true => (false, format!("{device} is in function check")),
+                false => (true, format!("{device} is not in function check")),
+            }];
+            let withheld = |alarm: &&Value| {
+                ["shelved", "suppressed", "out_of_service"].iter().any(|state| alarm["state"] == *state)
+            };
+            found.extend(alarms().filter(withheld).map(|alarm| {
+                (false, format!("{} is {}", plain(&alarm["id"]), plain(&alarm["state"]).replace('_', " ")))
+            }));
+            Seen::of(found, "")
+        }
+    }
+}
+
+/// Of what the record must hold: where it holds nothing, it is not so.
+fn recorded(findings: Vec<(bool, String)>, nothing: &str) -> Seen {
+    let none = findings.is_empty().then(|| (false, nothing.to_owned()));
+    Seen::of(findings.into_iter().chain(none).collect(), nothing)
+}
+
+fn zero_pressure(step: &ListStep, device: &str, status: &Value, site: &Site) -> Seen {
+    let within = step.within.unwrap_or_default();
+    let own = site.signals.iter().filter(|spec| of_device(&Value::from(spec.id.as_str()), device));
+    let gauge = own.filter(|spec| {
+        let quantity = spec.unit.as_deref().and_then(Unit::parse).map(|unit| unit.quantity);
+        matches!(quantity, Some(Quantity::GaugePressure | Quantity::Pressure))
+    });
+    let found = gauge.filter_map(|spec: &SignalSpec| {
+        let allowed = within * spec.range.map(|range| range.high - range.low)?;
+        let signal = items(&status["signals"]).find(|signal| signal["id"] == spec.id.as_str())?;
+        let near = signal["value"].as_f64().is_some_and(|value| value.abs() <= allowed);
+        Some((near, format!("{}, allowed {allowed}", signal_words(signal))))
+    });
+    let mut seen = Seen::of(found.collect(), "the device tells no gauge pressure with a range");
+    // `psi` alone may be absolute: then a person tells whether it is the air's.
+    if seen.pass == Some(false) {
+        seen.words
+            .push("an absolute pressure is not zero: then answer not-applicable with a remark".to_owned());
+    }
+    seen
+}
+
+fn items(list: &Value) -> impl Iterator<Item = &Value> {
+    list.as_array().map_or(&[][..], Vec::as_slice).iter()
+}
+
+fn of_device(id: &Value, device: &str) -> bool {
+    id.as_str().and_then(|id| id.split_once('.')).is_some_and(|(of, _)| of == device)
+}
+
+fn quantity(unit: &Value) -> Option<Quantity> {
+    Unit::parse(unit.as_str()?).map(|unit| unit.quantity)
+}
+
+fn plain(value: &Value) -> String {
+    value.as_str().map_or_else(|| value.to_string(), str::to_owned)
+}
+
+fn signal_words(signal: &Value) -> String {
+    let id = plain(&signal["id"]);
+    match &signal["value"] {
+        Value::Null => {
+            let reasons: Vec<String> = items(&signal["reasons"]).map(plain).collect();
+            format!("{id} is not measured: {}", reasons.join(", ").replace('_', " "))
+        }
+        value => {
+            format!("{id} {value} {} ({})", signal["unit"].as_str().unwrap_or(""), plain(&signal["quality"]))
+        }
+    }
+}

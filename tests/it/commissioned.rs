@@ -1,0 +1,90 @@
+//! A commissioning as a technician makes it: begun, left, gone on with, refused where siskin sees otherwise,
+//! signed and printed.
+
+use std::io::Write;
+use std::process::{Output, Stdio};
+
+use serde_json::Value;
+
+use crate::home::Home;
+use crate::loop_checked::{bus, running};
+use crate::technician::json_of;
+
+const LIST: &str = "name = \"Short <list>\"\n\
+    [[step]]\nid = \"mount\"\ntitle = \"Mounting\"\ndo = [\"Hang it.\"]\n\
+    [[step]]\nid = \"answers\"\ntitle = \"Line\"\ndo = [\"Look.\"]\ncheck = \"answers\"\n\
+    [[step]]\nid = \"loop\"\ntitle = \"Loop\"\ndo = [\"Walk.\"]\ncheck = \"loop_agrees\"\n\
+    [[step]]\nid = \"leak\"\ntitle = \"Leak\"\ndo = [\"Pressurize.\"]\nnumber = { ask = \"Lost\", unit = \"kPa\" }\n";
+
+fn commission(home: &Home, list: &str, more: &[&str], answers: &str) -> Output {
+    let mut arguments = vec!["commission", "h2s-1", "--json"];
+    if !list.is_empty() {
+        arguments.extend(["--checklist", list]);
+    }
+    arguments.extend(more);
+    let mut command = home.siskin(&arguments);
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    // A command that asks nothing has perhaps ended.
+    let _ = child.stdin.take().unwrap().write_all(answers.as_bytes());
+    child.wait_with_output().unwrap()
+}
+
+fn open(output: &Output) -> Vec<String> {
+    let open = &json_of(output)["open"];
+    open.as_array().unwrap().iter().map(|id| id.as_str().unwrap().to_owned()).collect()
+}
+
+#[test]
+fn a_commissioning_is_left_gone_on_with_checked_signed_and_printed() {
+    let bus = bus(10_400);
+    let (home, daemon) = running(&bus);
+    let file = home.data().with_file_name("list.toml");
+    std::fs::write(&file, LIST).unwrap();
+    let list = file.to_str().unwrap();
+    // Left after the first answer.
+    let left = commission(&home, list, &["--name", "Kim"], "nonsense\ndone hung by two\n");
+    assert_eq!(
+        (left.status.code(), open(&left)),
+        (Some(1), vec!["answers".into(), "loop".into(), "leak".into()])
+    );
+    let early = commission(&home, list, &["--sign", "--name", "Kim"], "");
+    assert_eq!(early.status.code(), Some(1), "{early:?}");
+    // Gone on with: the loop was not checked, so that it cannot be done.
+    let on = commission(&home, list, &["--name", "Kim"], "done\ndone\ndone\n0.25\n");
+    assert_eq!((on.status.code(), open(&on)), (Some(1), vec!["loop".into()]), "{on:?}");
+    let why = String::from_utf8_lossy(&on.stderr);
+    assert!(why.contains("siskin sees otherwise: no loop check"), "{why}");
+    let checked = home.run(&["loop-check", "h2s-1.gas", "--loop", "ai-1.loop", "--readings", "1"]);
+    assert_eq!(checked.status.code(), Some(0), "{checked:?}");
+    let step = commission(&home, list, &["--step", "loop", "--answer", "done"], "");
+    assert_eq!((step.status.code(), open(&step).len()), (Some(0), 0), "{step:?}");
+    let other = commission(&home, "", &["--step", "mount", "--answer", "done"], "");
+    assert_eq!(other.status.code(), Some(2), "another list than it was begun with");
+    let signed = json_of(&commission(&home, list, &["--sign", "--name", "Kim"], ""));
+    let journal = daemon.wait_for_journal("the signature", |journal| {
+        journal.iter().any(|entry| entry["kind"] == "commissioning_signed")
+    });
+    let entry: &Value = journal.iter().find(|entry| entry["kind"] == "commissioning_signed").unwrap();
+    assert_eq!((&signed["signed"]["hash"], &entry["name"]), (&entry["hash"], &"Kim".into()));
+    drop(daemon);
+    // Without a daemon the record is read from its file.
+    let page = home.run(&["commission", "h2s-1", "--checklist", list, "--print", "html"]);
+    let page = String::from_utf8(page.stdout).unwrap();
+    for expected in ["Short &lt;list&gt;", "hung by two", "0.25 kPa", entry["hash"].as_str().unwrap()] {
+        assert!(page.contains(expected), "{expected}: {page}");
+    }
+}
+
+#[test]
+fn what_cannot_be_commissioned_is_told_with_its_exit_code() {
+    let bus = bus(10_400);
+    let (home, _daemon) = running(&bus);
+    let unknown = home.run(&["commission", "h2s-2", "--step", "mount", "--answer", "done"]);
+    assert_eq!(unknown.status.code(), Some(2));
+    assert!(String::from_utf8_lossy(&unknown.stderr).contains("is h2s-1 meant?"), "{unknown:?}");
+    assert_eq!(home.run(&["commission", "h2s-1", "--print", "text"]).status.code(), Some(2));
+    let bare = home.run(&["commission", "h2s-1", "--step", "mount", "--answer", "na"]);
+    assert_eq!(bare.status.code(), Some(1), "a remark is wanted: {bare:?}");
+    assert_eq!(home.run(&["commission", "h2s-1", "--checklist", "/nonexistent"]).status.code(), Some(3));
+}
