@@ -196,7 +196,10 @@ fn devices(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Res
             DeviceState::Unknown | DeviceState::Degraded => Mark::Doubt,
             DeviceState::Lost => Mark::Wrong,
         };
-        let row = format!("  {:width$}  {:8}  {}", device.id, device.state.word(), device_text(device));
+        let care = words::function_check_text(device, status.time, &terminal.zone);
+        let mark = if care.is_some() && mark == Mark::Plain { Mark::Doubt } else { mark };
+        let text = [Some(device_text(device)), care].into_iter().flatten().collect::<Vec<_>>().join("; ");
+        let row = format!("  {:width$}  {:8}  {text}", device.id, device.state.word());
         for line in terminal.fold(6, &row) {
             writeln!(out, "{}", terminal.mark(mark, &line))?;
         }

@@ -84,6 +84,25 @@ pub struct Device {
     pub counters: Option<Counters>,
     /// The blocks it is asked for, those with the shortest period first.
     pub blocks: Option<Vec<Block>>,
+    /// The function check that it is in: a person works on it, and nothing it says is a measurement.
+    pub function_check: Option<FunctionCheck>,
+    /// Whether its last function check ran out, and nobody has ended it.
+    pub function_check_overrun: bool,
+}
+
+/// A function check under way.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+pub struct FunctionCheck {
+    /// What for, in a word or two.
+    pub purpose: String,
+    /// Since when.
+    pub since: Instant,
+    /// When it ends by itself.
+    pub until: Instant,
+    /// The operating-system user who began it.
+    pub user: String,
+    /// The name that they gave.
+    pub name: Option<String>,
 }
 
 /// What is known of one block of a device: registers or bits that one question asks for.
@@ -196,6 +215,20 @@ impl Device {
             refused: report.map(|report| report.refused.clone()),
             counters: report.map(|report| report.counters.into()),
             blocks: report.map(|report| report.blocks.iter().map(Block::from).collect()),
+            function_check: device.function_check.as_ref().map(FunctionCheck::from),
+            function_check_overrun: device.function_check_overrun,
+        }
+    }
+}
+
+impl From<&monitor::FunctionCheck> for FunctionCheck {
+    fn from(check: &monitor::FunctionCheck) -> Self {
+        FunctionCheck {
+            purpose: check.purpose.clone(),
+            since: Instant(check.since),
+            until: Instant(check.until.wall),
+            user: check.by.user.clone(),
+            name: check.by.name.clone(),
         }
     }
 }

@@ -31,7 +31,7 @@ pub use health::Health;
 pub use history::{Bucket, History};
 pub use instant::{Elapsed, Instant};
 pub use journal::{Entry, Journal};
-pub use links::{Block, Counters, Device, Line, LineState, Spread};
+pub use links::{Block, Counters, Device, FunctionCheck, Line, LineState, Spread};
 pub use performance::{Performance, Stale};
 pub use signals::{LastGood, Signal, Signals};
 pub use status::{STALE_AFTER_S_MAX, Site, Status, Summary};

@@ -7,7 +7,8 @@ use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::words::{
     clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
-    for_how_long, label, last_good_text, quality_text, reasons_text, standing, value_text,
+    for_how_long, function_check_text, label, last_good_text, quality_text, reasons_text, standing,
+    value_text,
 };
 use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -146,6 +147,8 @@ pub struct DeviceRow {
     /// How soon it usually answers; empty when that has not been measured.
     pub responds: String,
     pub refused: String,
+    /// What people do with it now; empty when nobody works on it.
+    pub care: String,
     pub signals: Vec<SignalRow>,
 }
 
@@ -158,6 +161,8 @@ impl DeviceRow {
             DeviceState::Degraded => ("uncertain", "answers with errors"),
             DeviceState::Lost => ("bad", "does not answer"),
         };
+        let care = function_check_text(device, here.now, here.zone).unwrap_or_default();
+        let mark = if mark == "good" && !care.is_empty() { "uncertain" } else { mark };
         DeviceRow {
             id: device.id.clone(),
             name: device.name.clone(),
@@ -172,6 +177,7 @@ impl DeviceRow {
                 .response
                 .map_or_else(String::new, |response| format!("usually after {}", millis(response.p50_ms))),
             refused: device.refused.as_deref().unwrap_or_default().join(", "),
+            care,
             signals: own.map(|signal| SignalRow::of(signal, here)).collect(),
         }
     }

@@ -4,6 +4,7 @@ use std::time::Duration;
 
 use crate::alarm::Life;
 use crate::daemon::Health;
+use crate::monitor::{FunctionCheck, Who};
 use crate::serve::rig::Rig;
 use crate::view::story::{quiet_story, story};
 
@@ -142,6 +143,21 @@ async fn a_journal_that_cannot_be_read_hides_nothing_of_the_present() {
     let body = page(&rig, "/").await;
     assert!(body.contains("the journal cannot be read: journal.db: disk I/O error"));
     assert!(body.contains("4.312 ppmv"));
+}
+
+#[tokio::test]
+async fn a_device_in_function_check_says_so_and_who_works_on_it() {
+    let mut snapshot = story();
+    let by = Who { user: "kim".to_owned(), name: Some("Kim <Example>".to_owned()) };
+    let (since, until) = (snapshot.at.wall, snapshot.at);
+    let purpose = "calibration".to_owned();
+    snapshot.devices[0].function_check = Some(FunctionCheck { by, since, until, purpose });
+    snapshot.devices[1].function_check_overrun = true;
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    assert!(body.contains("in function check until "), "{body}");
+    assert!(!body.contains("Kim <Example>") && body.contains("Example"), "{body}");
+    assert!(body.contains("a function check ran out, and nobody has ended it"), "{body}");
+    assert!(!page(&Rig::telling(story()).await, "/").await.contains("in function check until"));
 }
 
 #[tokio::test]

@@ -3,6 +3,7 @@
 //! Pure functions from a view to a text. Times are told in the site's zone, with the zone's name.
 
 mod alarm;
+mod device;
 mod event;
 mod number;
 mod performance;
@@ -10,6 +11,7 @@ mod signal;
 mod time;
 
 pub use alarm::{alarm_state, condition_of, limit_text, standing, verdict_text, withheld_text};
+pub use device::function_check_text;
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
 pub use number::number;
 pub use performance::{Figure, figures, percent};
