@@ -3,10 +3,12 @@
 //! Nothing here knows when it is now, who works, or where it is recorded; the monitor does. Nothing here
 //! changes a reading either: an analyzer is adjusted at the analyzer, and what was found is recorded.
 
+mod answers;
 mod gas;
 mod reading;
 mod spec;
 
+pub use answers::{ANSWERS_MAX, ANSWERS_MIN, Answers};
 pub use gas::{Doubt, Gas};
 pub use reading::{Compared, Point, Response, Stage, drift_pct, passes};
-pub use spec::{Care, FUNCTION_CHECK_MAX_DEFAULT};
+pub use spec::{Care, FUNCTION_CHECK_MAX_DEFAULT, TOLERANCE_PCT_DEFAULT};

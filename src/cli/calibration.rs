@@ -1,4 +1,4 @@
-//! `siskin calibration begin` and `end`: the function check of a device, over the control socket.
+//! `siskin calibration`: the function check of a device and what is recorded in it, over the control socket.
 //!
 //! It only tells siskin that a person works there. No valve is moved, and nothing is written to a device.
 
@@ -8,7 +8,7 @@ use std::time::Duration;
 use crate::cli::connect::{to_daemon, understood};
 use crate::cli::operator::{Said, time};
 use crate::cli::terminal::Terminal;
-use crate::cli::{CliError, Common, Outcome};
+use crate::cli::{CliError, Common, Outcome, gas_test};
 use crate::control::protocol::Request;
 use crate::control::work::{BeginRequest, Done, EndRequest};
 use crate::view::{Instant, Status, words};
@@ -31,6 +31,11 @@ enum Step {
     /// Begin before the first valve is turned: from now on no reading of the device is a measurement
     #[command(after_help = CAUTION)]
     Begin(Begin),
+    /// Record what the device says of the calibration gas in its cell, as the mean of its last answers
+    #[command(after_help = CAUTION)]
+    Record(Box<gas_test::Record>),
+    /// Show the last records of each signal: error, verdict, drift, gain
+    Show(gas_test::Show),
     /// End when process gas flows again: the device's readings count once it has settled
     #[command(after_help = CAUTION)]
     End(End),
@@ -65,25 +70,31 @@ struct End {
 
 /// Begins or ends.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
-    ask(&args.step.request(), common, out)
+    let request = match &args.step {
+        Step::Begin(begin) => begin.request(),
+        Step::End(end) => end.request(),
+        Step::Record(record) => record.request(),
+        Step::Show(wanted) => return gas_test::show(wanted, common, out),
+    };
+    ask(&request, common, out)
 }
 
-impl Step {
+impl Begin {
     fn request(&self) -> Request {
-        match self {
-            Step::Begin(Begin { device, for_, purpose, again, said }) => {
-                Request::BeginFunctionCheck(BeginRequest {
-                    device: device.clone(),
-                    for_s: for_.as_secs(),
-                    purpose: purpose.clone(),
-                    again: *again,
-                    said: said.into(),
-                })
-            }
-            Step::End(End { device, said }) => {
-                Request::EndFunctionCheck(EndRequest { device: device.clone(), said: said.into() })
-            }
-        }
+        Request::BeginFunctionCheck(BeginRequest {
+            device: self.device.clone(),
+            for_s: self.for_.as_secs(),
+            purpose: self.purpose.clone(),
+            again: self.again,
+            said: (&self.said).into(),
+        })
+    }
+}
+
+impl End {
+    fn request(&self) -> Request {
+        let (device, said) = (self.device.clone(), (&self.said).into());
+        Request::EndFunctionCheck(EndRequest { device, said })
     }
 }
 
@@ -107,6 +118,9 @@ pub(super) fn ask(request: &Request, common: &Common, out: &mut dyn Write) -> Re
 /// What became of it, in words.
 fn fate(done: &Done, request: &Request, clock_time: impl Fn(Instant) -> String) -> String {
     let until = done.until.map_or_else(|| "its time is over".to_owned(), clock_time);
+    if let Some(recorded) = &done.recorded {
+        return gas_test::recorded_text(recorded);
+    }
     match &done.refused {
         Some(refused) => format!("refused: {}", refusal(refused, done, &until)),
         None if done.until.is_some() => {
@@ -133,7 +147,7 @@ fn refusal(refused: &str, done: &Done, until: &str) -> String {
             let max = max.unwrap_or_else(|| "its longest time".to_owned());
             format!("no function check of it may last longer than {max}; --again gives it more while it runs")
         }
-        other => other.replace('_', " "),
+        other => gas_test::refusal_text(other, done).unwrap_or_else(|| other.replace('_', " ")),
     }
 }
 
@@ -151,6 +165,9 @@ mod tests {
             nearest: Some("h2s-1".to_owned()),
             by: Some("kim".to_owned()),
             max_s: Some(14_400),
+            recorded: None,
+            doubts: vec!["expired".to_owned()],
+            have: Some(1),
         };
         let said = crate::control::work::Said::default();
         let request = Request::EndFunctionCheck(EndRequest { device: "h2s-1".to_owned(), said });
@@ -173,6 +190,10 @@ mod tests {
             ("already_in_function_check", "kim has it in function check until 09:34:05"),
             ("not_in_function_check", "it is not in function check"),
             ("too_long", "longer than 4 h"),
+            ("unknown_signal", "the device has no such signal; is h2s-1 meant?"),
+            ("no_range", "no span to compare with"),
+            ("doubtful_gas", "the certificate of the gas has expired; --despite"),
+            ("too_few_answers", "1 of the 3 answers"),
             ("some_day", "refused: some day"),
         ] {
             let told = told(Some(refused), true);

@@ -22,6 +22,7 @@ mod connect;
 mod csv;
 mod demo;
 mod export;
+mod gas_test;
 mod interrupt;
 mod journal;
 mod line;

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use jiff::civil::Date;
+use jiff::tz::TimeZone;
 use serde::Serialize;
 use tokio::time::timeout;
 
@@ -31,6 +33,9 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: 
         Request::ReturnLine {} => held.give_back(),
         Request::BeginFunctionCheck(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
         Request::EndFunctionCheck(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
+        Request::RecordGasTest(wanted) => {
+            work(wanted.device.clone(), wanted.work(user, today(handle)), handle).await
+        }
         Request::Note(wanted) => {
             work(wanted.device.clone().unwrap_or_default(), wanted.work(user), handle).await
         }
@@ -38,6 +43,12 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: 
         Request::Readings(wanted) => json(&proof::readings(&wanted.device, &handle.snapshot())),
     };
     answered.unwrap_or_else(Answer::Error)
+}
+
+/// What day it is at the site.
+fn today(handle: &Handle) -> Date {
+    let zone = TimeZone::get(&handle.snapshot().time_zone).unwrap_or(TimeZone::UTC);
+    zone.to_datetime(handle.now().wall).date()
 }
 
 pub(super) fn json(shape: &impl Serialize) -> Result<Answer, Failure> {

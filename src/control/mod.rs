@@ -10,6 +10,7 @@
 mod answer;
 mod caller;
 pub mod client;
+pub mod gas_test;
 mod loan;
 pub mod proof;
 pub mod protocol;

@@ -9,6 +9,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::value::RawValue;
 
 use crate::alarm::{Life, Withheld};
+use crate::control::gas_test::RecordRequest;
 use crate::control::proof::{ProofRequest, ReadingsRequest};
 use crate::control::work::{BeginRequest, EndRequest, NoteRequest};
 use crate::monitor::ActionKind;
@@ -55,6 +56,8 @@ pub enum Request {
     BeginFunctionCheck(BeginRequest),
     /// End the function check of a device.
     EndFunctionCheck(EndRequest),
+    /// Record what a device says of a calibration gas.
+    RecordGasTest(RecordRequest),
     /// Something for the record.
     Note(NoteRequest),
     /// What was proven of a device, for the record.
@@ -273,6 +276,7 @@ impl Request {
             Request::Act(act) => act.check(),
             Request::BeginFunctionCheck(begin) => begin.check(),
             Request::EndFunctionCheck(end) => end.check(),
+            Request::RecordGasTest(record) => record.check(),
             Request::Note(note) => note.check(),
             Request::Proof(proof) => proof.check(),
             Request::Readings(_) => Ok(()),

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::control::protocol::{Failure, NAME_CHARS_MAX, REMARK_CHARS_MAX, check_words};
 use crate::monitor::{Hindrance, Who, Work, WorkKind, Worked};
-use crate::view::Instant;
+use crate::view::{Calibration, Instant};
 
 /// The longest purpose of a function check, in characters.
 pub const PURPOSE_CHARS_MAX: usize = 64;
@@ -85,6 +85,15 @@ pub struct Done {
     pub by: Option<String>,
     /// For `too_long`: the longest time that the site allows, in seconds.
     pub max_s: Option<u64>,
+    /// What was recorded of a calibration gas.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub recorded: Option<Calibration>,
+    /// For `doubtful_gas`: what makes it so.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<String>,
+    /// For `too_few_answers`: how many there are.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub have: Option<usize>,
 }
 
 impl BeginRequest {
@@ -148,11 +157,15 @@ impl Done {
             nearest: None,
             by: None,
             max_s: None,
+            recorded: None,
+            doubts: Vec::new(),
+            have: None,
         };
         match worked {
             Ok(worked) => {
                 done.subject = worked.subject;
                 done.until = worked.until.map(Instant);
+                done.recorded = worked.recorded.as_deref().map(Calibration::from);
             }
             Err(hindrance) => {
                 done.refused = Some(word(&hindrance).to_owned());
@@ -165,13 +178,19 @@ impl Done {
     /// Takes over what a hindrance tells beside its word.
     fn explain(&mut self, hindrance: Hindrance) {
         match hindrance {
-            Hindrance::UnknownDevice { nearest } => self.nearest = nearest,
+            Hindrance::UnknownDevice { nearest } | Hindrance::UnknownSignal { nearest } => {
+                self.nearest = nearest;
+            }
             Hindrance::AlreadyInFunctionCheck(check) => {
                 self.by = Some(check.by.to_string());
                 self.until = Some(Instant(check.until.wall));
             }
             Hindrance::TooLong { max } => self.max_s = Some(max.as_secs()),
-            Hindrance::NotInFunctionCheck => {}
+            Hindrance::DoubtfulGas(doubts) => {
+                self.doubts = doubts.iter().map(|doubt| doubt.word().to_owned()).collect();
+            }
+            Hindrance::TooFewAnswers { have } => self.have = Some(have),
+            Hindrance::NotInFunctionCheck | Hindrance::NoRange => {}
         }
     }
 }
@@ -182,6 +201,10 @@ const fn word(hindrance: &Hindrance) -> &'static str {
         Hindrance::AlreadyInFunctionCheck(_) => "already_in_function_check",
         Hindrance::NotInFunctionCheck => "not_in_function_check",
         Hindrance::TooLong { .. } => "too_long",
+        Hindrance::UnknownSignal { .. } => "unknown_signal",
+        Hindrance::NoRange => "no_range",
+        Hindrance::DoubtfulGas(_) => "doubtful_gas",
+        Hindrance::TooFewAnswers { .. } => "too_few_answers",
     }
 }
 
@@ -189,9 +212,10 @@ const fn word(hindrance: &Hindrance) -> &'static str {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
+    use crate::calibration::{Doubt, Point, Stage};
     use crate::control::protocol::Request;
     use crate::moment::{Moment, Mono, Wall};
-    use crate::monitor::FunctionCheck;
+    use crate::monitor::{FunctionCheck, Recorded};
 
     const DOCUMENT: &str = include_str!("../../docs/control-socket.md");
 
@@ -208,7 +232,27 @@ mod tests {
             Hindrance::AlreadyInFunctionCheck(check),
             Hindrance::NotInFunctionCheck,
             Hindrance::TooLong { max: Duration::from_secs(14_400) },
+            Hindrance::UnknownSignal { nearest: Some("h2s-1.concentration".to_owned()) },
+            Hindrance::NoRange,
+            Hindrance::DoubtfulGas(vec![Doubt::Expired]),
+            Hindrance::TooFewAnswers { have: 1 },
         ]
+    }
+
+    fn recorded() -> Recorded {
+        Recorded {
+            signal: "h2s-1.concentration".to_owned(),
+            point: Point::Span,
+            stage: Stage::AsFound,
+            at: "2026-03-02T15:10:00Z".parse().unwrap(),
+            by: Who { user: "kim".to_owned(), name: None },
+            standard: 16.0,
+            standard_id: "CYL-0417".to_owned(),
+            reading: 15.75,
+            error_pct: -1.25,
+            tolerance_pct: 2.0,
+            drift_pct: Some(-1.5),
+        }
     }
 
     #[test]
@@ -221,9 +265,13 @@ mod tests {
 
     #[test]
     fn the_documents_answers_are_what_is_really_sent() {
-        let begun = Worked { subject: "h2s-1".to_owned(), until: Some(at()) };
+        let worked = |recorded| Worked { subject: "h2s-1".to_owned(), until: Some(at()), recorded };
+        let begun = worked(None);
         for (asked, worked) in [
             ("h2s-1", Ok(begun)),
+            ("h2s-1", Ok(worked(Some(Box::new(recorded()))))),
+            ("h2s-1", Err(hindrances().remove(6))),
+            ("h2s-1", Err(hindrances().remove(7))),
             ("h2s1", Err(hindrances().remove(0))),
             ("h2s-1", Err(hindrances().remove(1))),
             ("h2s-1", Err(hindrances().remove(3))),
@@ -246,6 +294,14 @@ mod tests {
             (r#"{"ask":"begin_function_check","device":"d","for_s":60,"purpose":" "}"#, "`purpose` is empty"),
             (long_purpose.as_str(), "longer than 64 characters"),
             (r#"{"ask":"end_function_check","device":"d","remrak":"x"}"#, "unknown field `remrak`"),
+            (
+                r#"{"ask":"record_gas_test","device":"d","signal":"s","point":"middle","stage":"as_left","standard":1,"standard_id":"x"}"#,
+                "unknown word \"middle\"",
+            ),
+            (
+                r#"{"ask":"record_gas_test","device":"d","signal":"s","point":"zero","stage":"as_left","standard":1,"standard_id":" "}"#,
+                "`standard_id` is empty",
+            ),
             (r#"{"ask":"note","text":""}"#, "`text` is empty"),
             (r#"{"ask":"note","text":"a\u0007"}"#, "control character"),
             (long_note.as_str(), "longer than 500 characters"),

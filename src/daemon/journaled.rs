@@ -2,10 +2,11 @@
 
 use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::alarm::{Life, Priority};
+use crate::calibration::{Point, Stage};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
-use crate::monitor::{CareTold, Decision, EventKind, Remembered, RememberedCare, Who};
+use crate::monitor::{CareTold, Decision, EventKind, Recorded, Remembered, RememberedCare, Who};
 
 impl JournalSource for JournalReader {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
@@ -66,7 +67,8 @@ fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
 }
 
 /// The kinds of entries that say something of the care of a device.
-pub(super) const CARE_KINDS: [EventKind; 2] = [EventKind::FunctionCheckBegun, EventKind::FunctionCheckEnded];
+pub(super) const CARE_KINDS: [EventKind; 3] =
+    [EventKind::FunctionCheckBegun, EventKind::FunctionCheckEnded, EventKind::CalibrationRecorded];
 
 /// What an entry says of the care of a device, if it says anything.
 #[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds say nothing of it")]
@@ -79,9 +81,29 @@ pub(super) fn remembered_care(entry: &JournalEntry) -> Option<RememberedCare> {
             purpose: word("purpose").unwrap_or_default().to_owned(),
         },
         EventKind::FunctionCheckEnded => CareTold::Ended { by_deadline: word("by").is_some() },
+        EventKind::CalibrationRecorded => CareTold::Recorded(Box::new(recorded(entry)?)),
         _ => return None,
     };
     Some(RememberedCare { device: entry.subject.clone(), at: entry.time, told })
+}
+
+/// The reading against calibration gas that an entry tells of.
+fn recorded(entry: &JournalEntry) -> Option<Recorded> {
+    let word = |name| entry.detail.get(name).and_then(serde_json::Value::as_str);
+    let number = |name| entry.detail.get(name).and_then(serde_json::Value::as_f64);
+    Some(Recorded {
+        signal: word("signal")?.to_owned(),
+        point: Point::ALL.into_iter().find(|point| Some(point.word()) == word("point"))?,
+        stage: Stage::ALL.into_iter().find(|stage| Some(stage.word()) == word("stage"))?,
+        at: entry.time,
+        by: Who { user: entry.user.clone()?, name: entry.name.clone() },
+        standard: number("standard")?,
+        standard_id: word("standard_id")?.to_owned(),
+        reading: number("reading")?,
+        error_pct: number("error_pct")?,
+        tolerance_pct: number("tolerance_pct")?,
+        drift_pct: number("drift_pct"),
+    })
 }
 
 /// What an entry says of an alarm's state, if it says anything.

@@ -9,12 +9,14 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::alarm::{AlarmSpec, Fault, Kind, Priority};
+use crate::calibration::{Answers, Doubt};
 use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::calibrate::{GasTest, Recorded};
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, DeviceLabel, Event, EventKind, Who};
 use crate::names::nearest;
-use crate::signal::DeviceIndex;
+use crate::signal::{DeviceIndex, SignalIndex};
 
 /// What a person does to a device, or records of it.
 #[derive(Debug, Clone, PartialEq)]
@@ -55,6 +57,8 @@ pub enum WorkKind {
         /// With these details.
         detail: BTreeMap<&'static str, Detail>,
     },
+    /// Has what a device says of a calibration gas recorded.
+    RecordGasTest(Box<GasTest>),
     /// Says something for the record.
     Note {
         /// The device it is about; `None`: the site.
@@ -71,6 +75,8 @@ pub struct Worked {
     pub subject: String,
     /// When the function check ends, if the device is in one now.
     pub until: Option<Wall>,
+    /// What was recorded of a calibration gas.
+    pub recorded: Option<Box<Recorded>>,
 }
 
 /// Why nothing was done.
@@ -89,6 +95,20 @@ pub enum Hindrance {
     TooLong {
         /// The longest time allowed.
         max: Duration,
+    },
+    /// The device has no such signal; perhaps this one was meant.
+    UnknownSignal {
+        /// The nearest id.
+        nearest: Option<String>,
+    },
+    /// The signal has no range, so that no error can be told in % of its span.
+    NoRange,
+    /// The gas is doubtful, and nobody said that it is to be recorded all the same.
+    DoubtfulGas(Vec<Doubt>),
+    /// The device has not answered often enough since the gas came, or since the last record.
+    TooFewAnswers {
+        /// How often it has.
+        have: usize,
     },
 }
 
@@ -111,6 +131,10 @@ pub(super) struct CareState {
     pub(super) function_check: Option<FunctionCheck>,
     /// The last function check ran out, and nobody has ended it.
     pub(super) overrun: bool,
+    /// What its signals said lately, while it is in function check.
+    pub(super) answers: BTreeMap<SignalIndex, Answers>,
+    /// The last record of each signal, point and stage, oldest first.
+    pub(super) records: Vec<Recorded>,
 }
 
 impl CareState {
@@ -157,6 +181,7 @@ impl Step<'_> {
                 self.device_to_end(device).map(|device| self.end_function_check(device, Some(work)))
             }
             WorkKind::Prove { device, kind, detail } => self.prove(device, *kind, detail, work),
+            WorkKind::RecordGasTest(test) => self.record_gas_test(test, work),
             WorkKind::Note { about, text } => self.note(about.as_deref(), text, work),
         };
         self.output.worked = Some(worked);
@@ -179,7 +204,7 @@ impl Step<'_> {
         if there_is_one { Ok(device) } else { Err(Hindrance::NotInFunctionCheck) }
     }
 
-    fn known_device(&self, id: &str) -> Result<DeviceIndex, Hindrance> {
+    pub(super) fn known_device(&self, id: &str) -> Result<DeviceIndex, Hindrance> {
         let known = || self.plan.devices.iter().map(|device| device.id.as_str());
         let nearest = || nearest(id, known()).map(str::to_owned);
         self.plan.device(id).ok_or_else(|| Hindrance::UnknownDevice { nearest: nearest() })
@@ -209,12 +234,13 @@ impl Step<'_> {
         self.tell_work(EventKind::FunctionCheckBegun, device, Some(work), detail);
         self.state.wake_by(Some(until.mono));
         self.care_changed(device);
-        Worked { subject: self.plan.devices[device.0].id.clone(), until: Some(until.wall) }
+        Worked { subject: self.plan.devices[device.0].id.clone(), until: Some(until.wall), recorded: None }
     }
 
     /// Ends it; without `work` at its deadline.
     fn end_function_check(&mut self, device: DeviceIndex, work: Option<&Work>) -> Worked {
         let care = &mut self.state.known.care[device.0];
+        care.answers.clear();
         let mut detail = BTreeMap::new();
         if std::mem::replace(&mut care.overrun, work.is_none()) {
             detail.insert("overrun", Detail::Flag(true));
@@ -232,7 +258,7 @@ impl Step<'_> {
             self.state.signals[signal.0].flush = Flush::Violated;
         }
         self.care_changed(device);
-        Worked { subject: self.plan.devices[device.0].id.clone(), until: None }
+        Worked { subject: self.plan.devices[device.0].id.clone(), until: None, recorded: None }
     }
 
     /// Ends the function checks whose time is over.
@@ -252,7 +278,7 @@ impl Step<'_> {
         let detail = BTreeMap::from([("text", Detail::Text(text.to_owned()))]);
         let (at, kind) = (self.state.now, EventKind::Note);
         self.tell(Event { at, kind, subject: subject.clone(), who: Some(work.who.clone()), detail });
-        Ok(Worked { subject, until: None })
+        Ok(Worked { subject, until: None, recorded: None })
     }
 
     fn prove(
@@ -266,11 +292,11 @@ impl Step<'_> {
         self.tell_work(kind, device, Some(work), detail.clone());
         let function_check = &self.state.known.care[device.0].function_check;
         let until = function_check.as_ref().map(|check| check.until.wall);
-        Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until })
+        Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until, recorded: None })
     }
 
     /// Tells what was done to a device.
-    fn tell_work(
+    pub(super) fn tell_work(
         &mut self,
         kind: EventKind,
         device: DeviceIndex,

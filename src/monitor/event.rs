@@ -123,8 +123,8 @@ pub enum EventKind {
     /// begun_by, purpose, overrun (when a person ended what the deadline had ended before), remark.
     FunctionCheckEnded,
     /// A reading against calibration gas. Details: signal, point, stage, standard, unit, standard_id,
-    /// expires, reading, readings, scatter, over_s, span, error_pct, tolerance_pct, pass, doubts, despite,
-    /// remark.
+    /// expires, reading, readings, scatter, over_s, span, error_pct, tolerance_pct, pass, drift_pct, doubts,
+    /// despite, remark.
     CalibrationRecorded,
     /// A device has a new sensor. Details: signal, serial, old_serial, open_to_air_s, reference, until, remark.
     SensorChanged,

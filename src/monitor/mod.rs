@@ -7,6 +7,7 @@
 mod action;
 mod alarms;
 mod button;
+mod calibrate;
 mod care;
 mod event;
 mod judge;
@@ -22,6 +23,7 @@ mod step;
 mod withhold;
 
 pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
+pub use calibrate::{GasTest, Recorded};
 pub use care::{FunctionCheck, Hindrance, Work, WorkKind, Worked};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{

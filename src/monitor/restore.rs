@@ -7,11 +7,13 @@ use std::time::Duration;
 
 use crate::alarm::{Life, Shelf, Standing};
 use crate::moment::{Moment, Mono, Wall};
+use crate::monitor::calibrate::of_signals_there;
 use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
-use crate::monitor::{Decision, Event, EventKind, FunctionCheck, Plan, State, Who};
+use crate::monitor::{Decision, Event, EventKind, FunctionCheck, Plan, Recorded, State, Who};
+use crate::signal::{Reason, Sample};
 
 /// One past event about an alarm, as the journal holds it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -91,6 +93,8 @@ pub enum CareTold {
         /// By itself.
         by_deadline: bool,
     },
+    /// A reading of it against calibration gas was recorded.
+    Recorded(Box<Recorded>),
 }
 
 /// Puts the care of the devices where the past events, oldest first, left it. Events about devices the
@@ -99,13 +103,21 @@ pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item
     let now = state.now;
     for event in past {
         let Some(device) = plan.device(&event.device) else { continue };
+        if let CareTold::Recorded(record) = event.told {
+            if of_signals_there(plan, device, &record) {
+                state.known.care[device.0].keep(*record);
+            }
+            continue;
+        }
         state.known.care[device.0].remember(event, now);
         for signal in plan.signals_of(device) {
             // Other gas was in the sample line, and may be still.
-            state.signals[signal.0].flush = match state.known.care[device.0].function_check {
-                Some(_) => Flush::Violated,
-                None => Flush::Settled,
-            };
+            let checked = state.known.care[device.0].function_check.is_some();
+            state.signals[signal.0].flush = if checked { Flush::Violated } else { Flush::Settled };
+            // Whoever looks before the first answer sees that a person works there.
+            let check = checked.then_some(Reason::FunctionCheck);
+            let reasons = [Reason::NotYetRead].into_iter().chain(check).collect();
+            state.known.samples[signal.0] = Sample::new(None, reasons, now);
         }
     }
     state.look_at_all(plan);
@@ -123,6 +135,7 @@ impl CareState {
             CareTold::Ended { by_deadline } => {
                 (self.function_check, self.overrun) = (None, by_deadline);
             }
+            CareTold::Recorded(record) => self.keep(*record),
         }
     }
 }

@@ -7,7 +7,7 @@ use crate::alarm::{AlarmSpec, Life, Shelf};
 use crate::moment::{Moment, Wall};
 use crate::monitor::care::{BY_DEADLINE, CareState};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Plan, State};
+use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Plan, Recorded, State};
 
 /// The detail that marks an event as told once more.
 pub const CARRIED_OVER_DETAIL: &str = "carried_over";
@@ -18,11 +18,22 @@ pub fn retell(plan: &Plan, state: &State) -> Vec<Event> {
     let told = plan.alarms.iter().zip(&state.alarms).filter(|(_, alarm)| alarm.has_a_past());
     let of_alarms = told.flat_map(|(spec, alarm)| events_of(spec, alarm, state.now));
     let care = plan.devices.iter().zip(&state.known.care);
-    let of_care = care.filter_map(|(device, care)| event_of_care(device, care, state.now));
+    let of_care = care.flat_map(|(device, care)| events_of_care(device, care, state.now));
     of_alarms.chain(of_care).collect()
 }
 
-fn event_of_care(device: &DeviceLabel, care: &CareState, now: Moment) -> Option<Event> {
+fn events_of_care(device: &DeviceLabel, care: &CareState, now: Moment) -> Vec<Event> {
+    let of_record = |record: &Recorded| {
+        let mut detail = record.detail();
+        detail.insert(CARRIED_OVER_DETAIL, Detail::Flag(true));
+        let at = Moment { mono: now.mono, wall: record.at };
+        let (kind, who) = (EventKind::CalibrationRecorded, Some(record.by.clone()));
+        Event { at, kind, subject: device.id.clone(), who, detail }
+    };
+    care.records.iter().map(of_record).chain(event_of_function_check(device, care, now)).collect()
+}
+
+fn event_of_function_check(device: &DeviceLabel, care: &CareState, now: Moment) -> Option<Event> {
     let text = |text: &str| Detail::Text(text.to_owned());
     let mut detail = BTreeMap::from([(CARRIED_OVER_DETAIL, Detail::Flag(true))]);
     let (kind, who) = match &care.function_check {

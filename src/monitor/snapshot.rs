@@ -7,7 +7,7 @@ use std::time::Duration;
 use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, DeviceReport, FunctionCheck, LineReport, Plan, State};
+use crate::monitor::{Decision, DeviceReport, FunctionCheck, LineReport, Plan, Recorded, State};
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
@@ -59,6 +59,8 @@ pub struct DeviceStatus {
     pub function_check: Option<FunctionCheck>,
     /// Its last function check ran out, and nobody has ended it.
     pub function_check_overrun: bool,
+    /// The last reading of each of its signals against calibration gas, by point and stage, oldest first.
+    pub calibrations: Vec<Recorded>,
 }
 
 /// What is known of a signal.
@@ -171,6 +173,7 @@ fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
         report: report(label.line.0, index),
         function_check: state.known.care[index].function_check.clone(),
         function_check_overrun: state.known.care[index].overrun,
+        calibrations: state.known.care[index].records.clone(),
     };
     plan.devices.iter().enumerate().map(status).collect()
 }

@@ -13,7 +13,7 @@ use crate::monitor::{
     Action, ActionResult, Detail, Event, EventKind, Hindrance, LineReport, Plan, RecordReport, State, Work,
     Worked,
 };
-use crate::signal::{Reading, Reason, Reasons, Sample, SignalIndex, assess};
+use crate::signal::{Quality, Reading, Reason, Reasons, Sample, SignalIndex, Value, assess};
 
 /// What comes in.
 #[derive(Debug, Clone, PartialEq)]
@@ -47,6 +47,11 @@ pub struct Output {
     pub results: Vec<ActionResult>,
     /// What became of work on a device.
     pub worked: Option<Result<Worked, Hindrance>>,
+}
+
+/// What an answer says, unless its own reasons say that it is no measurement.
+fn usable((value, reasons): (Option<Value>, Reasons)) -> Option<Value> {
+    value.filter(|_| reasons.quality() != Quality::Bad)
 }
 
 /// One step. `state` was made for `plan`. A `now` before the last step's counts as the last step's.
@@ -145,12 +150,14 @@ impl<'a> Step<'a> {
     }
 
     fn take_readings(&mut self, readings: &[Reading]) {
+        let plan = self.plan;
         let mut touched = Vec::with_capacity(readings.len());
-        for reading in readings.iter().filter(|reading| reading.signal.0 < self.plan.signals.len()) {
+        for reading in readings.iter().filter(|reading| reading.signal.0 < plan.signals.len()) {
+            let assessed = reading.outcome.map(|raw| assess(&plan.signals[reading.signal.0], raw));
+            self.note_answer(reading.signal, assessed.ok().and_then(usable));
             let state = &mut self.state.signals[reading.signal.0];
-            match reading.outcome {
-                Ok(raw) => {
-                    let (value, reasons) = assess(&self.plan.signals[reading.signal.0], raw);
+            match assessed {
+                Ok((value, reasons)) => {
                     state.last = Some(LastAnswer { value, reasons, at: reading.at });
                     state.fault = None;
                     state.device_lost = false;

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
 use crate::monitor::{self, DeviceState, DeviceStatus, LineStatus, Snapshot};
-use crate::view::{Elapsed, Instant, Word, status};
+use crate::view::{Calibration, Elapsed, Instant, Word, status};
 
 /// What is known of one line. Everything but its id is `null` before its first report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -88,6 +88,9 @@ pub struct Device {
     pub function_check: Option<FunctionCheck>,
     /// Whether its last function check ran out, and nobody has ended it.
     pub function_check_overrun: bool,
+    /// The last reading of each of its signals against calibration gas, by point and stage, oldest first.
+    #[serde(default)]
+    pub calibrations: Vec<Calibration>,
 }
 
 /// A function check under way.
@@ -217,6 +220,7 @@ impl Device {
             blocks: report.map(|report| report.blocks.iter().map(Block::from).collect()),
             function_check: device.function_check.as_ref().map(FunctionCheck::from),
             function_check_overrun: device.function_check_overrun,
+            calibrations: device.calibrations.iter().map(Calibration::from).collect(),
         }
     }
 }

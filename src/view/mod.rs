@@ -9,6 +9,7 @@
 //! a socket, a page or a clock.
 
 mod alarms;
+mod calibrations;
 mod gas;
 mod health;
 mod history;
@@ -26,6 +27,7 @@ mod word;
 pub mod words;
 
 pub use alarms::{Alarm, AlarmState, Alarms, Decision};
+pub use calibrations::Calibration;
 pub use gas::{Gas, Verdict};
 pub use health::Health;
 pub use history::{Bucket, History};

@@ -228,5 +228,6 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
         report: Some(report),
         function_check: None,
         function_check_overrun: false,
+        calibrations: Vec::new(),
     }
 }

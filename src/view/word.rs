@@ -11,6 +11,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::alarm::{Life, Priority, Withheld};
+use crate::calibration::{Point, Stage};
 use crate::monitor::DeviceState;
 use crate::signal::{Condition, Quality, Reason};
 use crate::view::AlarmState;
@@ -106,6 +107,8 @@ macro_rules! vocabulary {
 }
 
 vocabulary!(Quality, [Quality::Good, Quality::Uncertain, Quality::Bad]);
+vocabulary!(Point, Point::ALL);
+vocabulary!(Stage, Stage::ALL);
 vocabulary!(Reason, Reason::ALL);
 vocabulary!(Life, Life::ALL);
 vocabulary!(Withheld, [Withheld::OutOfService, Withheld::Shelved, Withheld::Suppressed]);
@@ -147,6 +150,8 @@ mod tests {
         survives::<Priority>();
         survives::<Condition>();
         survives::<DeviceState>();
+        survives::<Point>();
+        survives::<Stage>();
     }
 
     #[test]

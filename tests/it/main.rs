@@ -9,6 +9,7 @@
 
 mod bad_lines;
 mod bench;
+mod calibrated;
 mod commands;
 mod commands_on_alarms;
 mod commissioned;

@@ -87,6 +87,7 @@ fn a_restart_keeps_the_function_check_its_deadline_and_an_overrun() {
     check_plain(
         "100 begin 60
          110 restart
+         110 show
          111 flow=2
          111 calibrating=off
          111 h2s=9
@@ -102,6 +103,7 @@ fn a_restart_keeps_the_function_check_its_deadline_and_an_overrun() {
          181 h2s=1
          181 show",
         "100 function_check_begun h2s-1
+         110 h2s - bad [not_yet_read function_check], high normal active null
          112 h2s - bad [function_check], high normal active null
          160 function_check_ended h2s-1
          160 alarm_raised h2s-1.function_check_overrun -> unacknowledged
@@ -158,7 +160,7 @@ fn a_note_is_told_with_who_said_it_and_an_unknown_device_with_its_nearest_name()
         step(&plan, &mut state, input, moment(1.0, 0))
     };
     let noted = note(Some("h2s-1"));
-    assert_eq!(noted.worked, Some(Ok(Worked { subject: "h2s-1".to_owned(), until: None })));
+    assert_eq!(noted.worked, Some(Ok(Worked { subject: "h2s-1".to_owned(), until: None, recorded: None })));
     let event = &noted.events[0];
     assert_eq!((event.kind, event.subject.as_str()), (EventKind::Note, "h2s-1"));
     assert_eq!(event.detail["text"], Detail::Text("inlet filter changed".to_owned()));

@@ -4,6 +4,7 @@
 //! `signal=exception`, `lost`, `back`, `noisy`, `quiet`, `ack`, `lent`, `reset`, `shelve 60`, `shelve once`,
 //! `unshelve`, `remove`, `return`, `begin 60`, `begin 60 again`, `end`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
 
+mod calibrate;
 mod care;
 mod delays;
 mod kinds;
