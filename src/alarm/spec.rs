@@ -174,6 +174,8 @@ pub enum Fault {
     RecordFailing,
     /// A function check ran out, and nobody has ended it.
     FunctionCheckOverrun(DeviceIndex),
+    /// A device has not been calibrated for longer than the site allows.
+    CalibrationDue(DeviceIndex),
 }
 
 impl Kind {

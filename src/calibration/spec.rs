@@ -16,10 +16,16 @@ pub struct Care {
     pub function_check_max: Duration,
     /// How far a reading may be from the calibration gas, in % of the span.
     pub tolerance_pct: f64,
+    /// How long after it was last left alone it has to be calibrated again; `None`: nobody is reminded.
+    pub every: Option<Duration>,
 }
 
 impl Default for Care {
     fn default() -> Self {
-        Care { function_check_max: FUNCTION_CHECK_MAX_DEFAULT, tolerance_pct: TOLERANCE_PCT_DEFAULT }
+        Care {
+            function_check_max: FUNCTION_CHECK_MAX_DEFAULT,
+            tolerance_pct: TOLERANCE_PCT_DEFAULT,
+            every: None,
+        }
     }
 }

@@ -162,6 +162,10 @@ pub fn show(args: &Show, common: &Common, out: &mut dyn Write) -> Result<Outcome
         let terminal = Terminal::of_stdout(&status.site.time_zone);
         records.iter().try_for_each(|record| writeln!(out, "{}", line(record, &terminal)))?;
         gains(&records).iter().try_for_each(|gain| writeln!(out, "{gain}"))?;
+        for (device, due) in devices.iter().filter_map(|device| Some((device, device.calibration_due?))) {
+            let due = words::date_and_time(due, &terminal.zone);
+            writeln!(out, "{}: the next calibration is due on {due}", device.id)?;
+        }
     }
     Ok(Outcome::Done)
 }

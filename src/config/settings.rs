@@ -19,8 +19,11 @@ pub(super) fn settings(root: &Root) -> Vec<(String, String)> {
     }
     for At { value: device, .. } in root.device.items() {
         let mut own = device.settings();
-        own.retain(|(key, _)| *key != "signal");
+        own.retain(|(key, _)| !["signal", "calibration"].contains(key));
         add(format!("device.{}.", id(&device.id)), own);
+        if let Some(calibration) = device.calibration.get() {
+            add(format!("device.{}.calibration.", id(&device.id)), calibration.settings());
+        }
         for At { value: signal, .. } in device.signal.items() {
             add(format!("signal.{}.{}.", id(&device.id), id(&signal.id)), signal.settings());
         }

@@ -8,6 +8,7 @@ use jiff::civil::Time;
 use jiff::tz::TimeZone;
 
 use crate::alarm::AlarmSpec;
+use crate::calibration::Care;
 use crate::signal::{BadValue, LineIndex, SignalIndex, SignalSpec};
 use crate::units::GasReference;
 
@@ -199,6 +200,8 @@ pub struct DeviceSpec {
     pub turnaround: Option<Duration>,
     /// Silence it needs before a question, beyond 3.5 characters.
     pub quiet: Duration,
+    /// What care it needs.
+    pub care: Care,
 }
 
 /// A push-button: a bool that acts as an operator would.

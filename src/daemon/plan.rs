@@ -1,6 +1,5 @@
 //! From the checked site to what the monitor watches.
 
-use crate::calibration::Care;
 use crate::config::{Asks, DeviceSpec, PushButtonSpec, Site};
 use crate::monitor::{ActionKind, DeviceLabel, Plan, PushButton};
 
@@ -11,7 +10,7 @@ pub fn monitor_plan(site: &Site) -> Plan {
         name: device.name.clone(),
         line: device.line,
         unit_id: device.unit_id,
-        care: Care::default(),
+        care: device.care.clone(),
     };
     let button = |button: &PushButtonSpec| PushButton {
         signal: button.signal,
@@ -43,6 +42,7 @@ mod tests {
     use std::time::Duration;
 
     use super::*;
+    use crate::calibration::Care;
     use crate::config::{Sources, load};
     use crate::signal::SignalIndex;
 
@@ -52,6 +52,25 @@ mod tests {
         fn read(&self, _path: &Path) -> io::Result<String> {
             Ok(self.0.to_owned())
         }
+    }
+
+    #[test]
+    fn the_care_that_a_device_needs_reaches_the_monitor_and_is_the_usual_one_where_the_file_is_silent() {
+        let text = "[site]\nid = \"a\"\n[[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
+                    [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 1\n\
+                    [[device.signal]]\nid = \"known\"\nreference = 10001\n\
+                    [[device]]\nid = \"e\"\nline = \"l\"\nunit_id = 2\n\
+                    calibration = { every = \"30d\", tolerance = 3.5, function_check_max = \"2h\" }\n\
+                    [[device.signal]]\nid = \"known\"\nreference = 10001\n";
+        let plan = monitor_plan(&load(Path::new("site.toml"), &Text(text)).unwrap());
+        let told = Care {
+            function_check_max: Duration::from_secs(2 * 3600),
+            tolerance_pct: 3.5,
+            every: Some(Duration::from_secs(30 * 86_400)),
+        };
+        assert_eq!([&plan.devices[0].care, &plan.devices[1].care], [&Care::default(), &told]);
+        let due: Vec<_> = plan.alarms.iter().filter(|alarm| alarm.id.ends_with(".calibration_due")).collect();
+        assert_eq!(due.iter().map(|alarm| alarm.id.as_str()).collect::<Vec<_>>(), ["e.calibration_due"]);
     }
 
     #[test]

@@ -109,6 +109,7 @@ mod tests {
             max_registers: 125,
             turnaround,
             quiet: Duration::ZERO,
+            care: crate::calibration::Care::default(),
         };
         let value = |(signal, address)| SignalPlan {
             signal: SignalIndex(signal),

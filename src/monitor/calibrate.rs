@@ -140,7 +140,11 @@ impl Step<'_> {
         let care = &mut self.state.known.care[device.0];
         care.answers.remove(&signal);
         care.keep(record.clone());
+        care.reckon_due(&self.plan.devices[device.0].care, self.state.now);
+        let due = care.falls_due;
         let until = care.function_check.as_ref().map(|check| check.until.wall);
+        self.state.wake_by(due);
+        self.look_at_siskin();
         let recorded = Some(Box::new(record));
         Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until, recorded })
     }

@@ -9,9 +9,10 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::alarm::{AlarmSpec, Fault, Kind, Priority};
-use crate::calibration::{Answers, Doubt};
+use crate::calibration::{Answers, Care, Doubt, Stage};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::calibrate::{GasTest, Recorded};
+use crate::monitor::restore::deadline;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, DeviceLabel, Event, EventKind, Who};
@@ -135,18 +136,66 @@ pub(super) struct CareState {
     pub(super) answers: BTreeMap<SignalIndex, Answers>,
     /// The last record of each signal, point and stage, oldest first.
     pub(super) records: Vec<Recorded>,
+    /// It has not been calibrated for longer than the site allows.
+    pub(super) calibration_due: bool,
+    /// When it will be.
+    pub(super) falls_due: Option<Mono>,
 }
 
 impl CareState {
-    /// When its function check ends by itself.
+    /// Of a device of which nothing is on record.
+    pub(super) fn new(care: &Care, now: Moment) -> CareState {
+        let mut state = CareState::default();
+        state.reckon_due(care, now);
+        state
+    }
+
+    /// When something changes by itself: its function check ends, or its calibration falls due.
     pub(super) fn deadline(&self) -> Option<Mono> {
-        self.function_check.as_ref().map(|check| check.until.mono)
+        let ends = self.function_check.as_ref().map(|check| check.until.mono);
+        ends.into_iter().chain(self.falls_due).min()
+    }
+
+    /// When it was last left alone after a reading against calibration gas.
+    pub(super) fn last_left(&self) -> Option<Wall> {
+        let left = self.records.iter().filter(|record| record.stage == Stage::AsLeft);
+        left.map(|record| record.at).max()
+    }
+
+    /// Reckons anew whether a calibration is due, and when it will be.
+    pub(super) fn reckon_due(&mut self, care: &Care, now: Moment) {
+        let left = |every| self.last_left().map_or(now.mono, |at| deadline(at, every, now));
+        let due = care.every.map(left);
+        self.calibration_due = due.is_some_and(|due| due <= now.mono);
+        self.falls_due = due.filter(|due| *due > now.mono);
     }
 }
 
-/// The alarms that every device has without asking.
+/// The alarms that devices have without asking: each that of a forgotten function check, and that of a due
+/// calibration where the site says how often.
 pub(super) fn alarms(devices: &[DeviceLabel]) -> Vec<AlarmSpec> {
-    devices.iter().enumerate().map(|(index, device)| overrun_alarm(DeviceIndex(index), device)).collect()
+    let with_index = || devices.iter().enumerate().map(|(index, device)| (DeviceIndex(index), device));
+    let overrun = with_index().map(|(index, device)| overrun_alarm(index, device));
+    let reminded = with_index().filter(|(_, device)| device.care.every.is_some());
+    overrun.chain(reminded.map(|(index, device)| due_alarm(index, device))).collect()
+}
+
+fn due_alarm(index: DeviceIndex, device: &DeviceLabel) -> AlarmSpec {
+    let (id, name) = (&device.id, &device.name);
+    AlarmSpec {
+        priority: Priority::Low,
+        cause: Some("No reading as left is on record, or the last is older than the site allows.".to_owned()),
+        consequence: Some("How far the readings can be trusted is not known.".to_owned()),
+        action: Some(format!(
+            "Have the analyzer calibrated, and its readings recorded with `siskin calibration record {id}`."
+        )),
+        ..AlarmSpec::new(
+            format!("{id}.calibration_due"),
+            format!("{name}: calibration is due"),
+            None,
+            Kind::Fault(Fault::CalibrationDue(index)),
+        )
+    }
 }
 
 fn overrun_alarm(index: DeviceIndex, device: &DeviceLabel) -> AlarmSpec {
@@ -259,6 +308,22 @@ impl Step<'_> {
         }
         self.care_changed(device);
         Worked { subject: self.plan.devices[device.0].id.clone(), until: None, recorded: None }
+    }
+
+    /// Takes note of the calibrations that have fallen due.
+    pub(super) fn note_due_calibrations(&mut self) {
+        let now = self.state.now;
+        let mut fallen_due = false;
+        for (care, label) in self.state.known.care.iter_mut().zip(&self.plan.devices) {
+            if care.falls_due.is_some_and(|due| due <= now.mono) {
+                care.falls_due = None;
+                care.calibration_due = label.care.every.is_some();
+                fallen_due = true;
+            }
+        }
+        if fallen_due {
+            self.look_at_siskin();
+        }
     }
 
     /// Ends the function checks whose time is over.

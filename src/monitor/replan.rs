@@ -6,6 +6,7 @@
 //! number under a new unit would be a false one. What changes by all this is told as any other event.
 
 use crate::alarm::{AlarmIndex, AlarmSpec, Kind, Life};
+use crate::monitor::care::CareState;
 use crate::monitor::restore::deadline;
 use crate::monitor::state::{AlarmState, Evidence, SignalState};
 use crate::monitor::step::Step;
@@ -64,9 +65,18 @@ impl Carried<'_> {
                 active: plan.alarms.iter().map(active).collect(),
                 lines: old.known.lines.clone(),
                 record: old.known.record.clone(),
-                care: old.known.care.clone(),
+                care: self.care(),
             },
         }
+    }
+
+    /// The care of the devices: how often they are to be calibrated may differ.
+    fn care(&self) -> Vec<CareState> {
+        let mut care = self.old.known.care.clone();
+        for (state, device) in care.iter_mut().zip(&self.plan.devices) {
+            state.reckon_due(&device.care, self.old.now);
+        }
+        care
     }
 
     /// Whether the numbers of a signal mean the same as before.

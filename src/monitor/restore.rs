@@ -103,13 +103,11 @@ pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item
     let now = state.now;
     for event in past {
         let Some(device) = plan.device(&event.device) else { continue };
-        if let CareTold::Recorded(record) = event.told {
-            if of_signals_there(plan, device, &record) {
-                state.known.care[device.0].keep(*record);
-            }
+        if matches!(&event.told, CareTold::Recorded(record) if !of_signals_there(plan, device, record)) {
             continue;
         }
         state.known.care[device.0].remember(event, now);
+        state.known.care[device.0].reckon_due(&plan.devices[device.0].care, now);
         for signal in plan.signals_of(device) {
             // Other gas was in the sample line, and may be still.
             let checked = state.known.care[device.0].function_check.is_some();

@@ -6,8 +6,9 @@ use std::time::Duration;
 
 use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
+use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, DeviceReport, FunctionCheck, LineReport, Plan, Recorded, State};
+use crate::monitor::{Decision, DeviceLabel, DeviceReport, FunctionCheck, LineReport, Plan, Recorded, State};
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
@@ -61,6 +62,8 @@ pub struct DeviceStatus {
     pub function_check_overrun: bool,
     /// The last reading of each of its signals against calibration gas, by point and stage, oldest first.
     pub calibrations: Vec<Recorded>,
+    /// When the next calibration is due; `None` where the site does not say how often, or none is on record.
+    pub calibration_due: Option<Wall>,
 }
 
 /// What is known of a signal.
@@ -165,7 +168,7 @@ fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
         let report = state.known.lines.get(line)?.as_ref()?;
         report.devices.iter().find(|known| known.device.0 == device).cloned()
     };
-    let status = |(index, label): (usize, &crate::monitor::DeviceLabel)| DeviceStatus {
+    let status = |(index, label): (usize, &DeviceLabel)| DeviceStatus {
         id: label.id.clone(),
         name: label.name.clone(),
         line: plan.lines[label.line.0].clone(),
@@ -174,8 +177,13 @@ fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
         function_check: state.known.care[index].function_check.clone(),
         function_check_overrun: state.known.care[index].overrun,
         calibrations: state.known.care[index].records.clone(),
+        calibration_due: next_due(label, &state.known.care[index]),
     };
     plan.devices.iter().enumerate().map(status).collect()
+}
+
+fn next_due(label: &DeviceLabel, care: &CareState) -> Option<Wall> {
+    care.last_left()?.checked_add(label.care.every?).ok()
 }
 
 fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {

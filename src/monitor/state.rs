@@ -114,7 +114,7 @@ impl State {
                 active: vec![None; plan.alarms.len()],
                 lines: vec![None; plan.lines.len()],
                 record: RecordReport::default(),
-                care: vec![CareState::default(); plan.devices.len()],
+                care: plan.devices.iter().map(|device| CareState::new(&device.care, now)).collect(),
             },
             replaying: false,
         };
@@ -135,7 +135,9 @@ impl State {
     /// Nothing is known yet, and all that will be comes from the record ([`crate::monitor::Input::Recorded`]).
     pub fn for_replay(plan: &Plan, now: Moment) -> Self {
         let mut state = State { replaying: true, ..State::new(plan, now) };
-        state.wake = state.earliest_deadline(plan);
+        // Samples tell nothing of the care of devices.
+        state.known.care.fill(CareState::default());
+        state.look_at_all(plan);
         state
     }
 
@@ -175,7 +177,8 @@ impl State {
     }
 
     /// The first deadline of all: a delay that ends, an answer that becomes too old, a flush that is done, a
-    /// function check that runs out.
+    /// function check that runs out, a
+    /// calibration that falls due.
     pub(super) fn earliest_deadline(&self, plan: &Plan) -> Option<Mono> {
         let now = self.now.mono;
         let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
@@ -313,6 +316,7 @@ impl Known for Evidence {
             Fault::RecordReplaced => self.record.replaced,
             Fault::RecordFailing => self.record.failing.is_some(),
             Fault::FunctionCheckOverrun(device) => self.care[device.0].overrun,
+            Fault::CalibrationDue(device) => self.care[device.0].calibration_due,
         }
     }
 }

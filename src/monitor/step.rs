@@ -137,6 +137,7 @@ impl<'a> Step<'a> {
         while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
             self.state.now = to.at(wake.max(self.state.now.mono));
             self.end_due_function_checks();
+            self.note_due_calibrations();
             self.look_at_due_alarms();
             self.judge_due_signals();
             self.count_votes();

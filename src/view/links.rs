@@ -91,6 +91,9 @@ pub struct Device {
     /// The last reading of each of its signals against calibration gas, by point and stage, oldest first.
     #[serde(default)]
     pub calibrations: Vec<Calibration>,
+    /// When the next calibration is due; `null` where the site does not say how often, or none is on record.
+    #[serde(default)]
+    pub calibration_due: Option<Instant>,
 }
 
 /// A function check under way.
@@ -221,6 +224,7 @@ impl Device {
             function_check: device.function_check.as_ref().map(FunctionCheck::from),
             function_check_overrun: device.function_check_overrun,
             calibrations: device.calibrations.iter().map(Calibration::from).collect(),
+            calibration_due: device.calibration_due.map(Instant),
         }
     }
 }

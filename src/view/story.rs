@@ -229,5 +229,6 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
         function_check: None,
         function_check_overrun: false,
         calibrations: Vec::new(),
+        calibration_due: None,
     }
 }

@@ -239,6 +239,7 @@ fn device_spec(unit_id: u8, signals: &[SignalPlan]) -> DeviceSpec {
         max_registers: 125,
         turnaround: None,
         quiet: Duration::ZERO,
+        care: siskin::calibration::Care::default(),
     }
 }
 

@@ -147,6 +147,7 @@ fn plan(unit_id: u8, framing: Framing, address: &str, wanted: &[Place]) -> LineP
         max_registers: 125,
         turnaround: None,
         quiet: Duration::ZERO,
+        care: siskin::calibration::Care::default(),
     };
     let spec = LineSpec {
         id: "example".to_owned(),

@@ -17,10 +17,12 @@ use super::problem::{Problem, Span};
 
 pub use amount::duration;
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
-pub(super) use shapes::{BadValue, Bounded, Id, Listen, Share, StateNames, StateWord, TcpAddress, Text};
+pub(super) use shapes::{
+    BadValue, Bounded, Id, Listen, Percent, Share, StateNames, StateWord, TcpAddress, Text,
+};
 pub(super) use tables::{
-    Alarm, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost, Profile,
-    PushButton, Root, Rs485, Scada, Scale, Signal, SiteTable, every_table,
+    Alarm, Calibration, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost,
+    Profile, PushButton, Root, Rs485, Scada, Scale, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 

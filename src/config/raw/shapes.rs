@@ -157,6 +157,27 @@ impl Shape for Share {
     }
 }
 
+/// A part of a hundred, above 0 and at most 100.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::config) struct Percent(pub f64);
+
+impl Shape for Percent {
+    fn expected() -> String {
+        "a number above 0, at most 100".to_owned()
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        number(value)
+            .filter(|number| *number > 0.0 && *number <= 100.0)
+            .map(Percent)
+            .or_else(|| reader.wrong(key, span, &Self::expected(), value))
+    }
+
+    fn show(&self) -> String {
+        self.0.show()
+    }
+}
+
 impl Shape for [f64; 2] {
     fn expected() -> String {
         "two numbers, such as [0.0, 20.0]".to_owned()

@@ -12,8 +12,8 @@ use super::Presence::{Default, Otherwise, Required};
 use super::accepts;
 use super::physical::{AirPressure, Temperature};
 use super::{
-    At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Reader, Shape, Share, Size,
-    StateNames, StateWord, TableKeys, TcpAddress, Text, table,
+    At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Percent, Reader, Shape,
+    Share, Size, StateNames, StateWord, TableKeys, TcpAddress, Text, table,
 };
 use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};
@@ -54,6 +54,7 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
         Line::keys(),
         Rs485::keys(),
         Device::keys(),
+        Calibration::keys(),
         Signal::keys(),
         Current::keys(),
         Scale::keys(),
@@ -252,8 +253,25 @@ table! {
         quiet: Pause = Default("\"0s\""), "\"5ms\"";
         /// How old a signal's last answer may become before it no longer counts.
         stale_after: StaleAfter = Otherwise("three times `poll_every`, at least \"3s\""), "\"5s\"";
+        /// How often and how well it is calibrated.
+        calibration: Calibration = Default("{}"), "{ every = \"30d\" }";
         /// Its signals.
         signal: Vec<At<Signal>> = Default("[]"), "[]";
+    }
+}
+
+table! {
+    /// What a device needs of the people who calibrate it.
+    Calibration = "[device.calibration]" {
+        /// How far a reading may be from the calibration gas, in % of the signal's span. Common practice,
+        /// without a source: put in what your contract or the maker says.
+        tolerance: Percent = Default("2.0"), "2.0";
+        /// How long after the last reading as left a calibration is due. Then an alarm of low priority,
+        /// `DEVICE.calibration_due`, is raised; a device of which no calibration is on record has it at
+        /// once.
+        every: Lasting<HOUR_MS, { 10 * YEAR_MS }> = Otherwise("nobody is reminded"), "\"30d\"";
+        /// The longest time for which it may be taken into function check.
+        function_check_max: Lasting<MINUTE_MS, DAY_MS> = Default("\"4h\""), "\"4h\"";
     }
 }
 

@@ -1,8 +1,9 @@
 //! Devices: each on a known line, with a unit id that nobody else on that line has.
 
 use super::{Directory, name_or_id, report_duplicates};
+use crate::calibration::Care;
 use crate::config::problem::Problem;
-use crate::config::raw::{At, Device, Field, Line, Root};
+use crate::config::raw::{At, Calibration, Device, Field, Line, Root};
 use crate::config::{DeviceSpec, Framing};
 use crate::signal::{LineIndex, SignalIndex};
 
@@ -53,6 +54,15 @@ fn device(device: &Device, line: Option<LineIndex>, signals: Vec<SignalIndex>) -
         max_registers: device.max_registers.get()?.0,
         turnaround: device.turnaround.make(|turnaround| Some(turnaround.value.0))?,
         quiet: device.quiet.get()?.0,
+        care: care(device.calibration.get()?)?,
+    })
+}
+
+fn care(table: &Calibration) -> Option<Care> {
+    Some(Care {
+        function_check_max: table.function_check_max.get()?.0,
+        tolerance_pct: table.tolerance.get()?.0,
+        every: table.every.make(|every| Some(every.value.0))?,
     })
 }
 

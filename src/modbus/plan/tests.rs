@@ -57,6 +57,7 @@ fn device_with(signals: Vec<SignalPlan>) -> DevicePlan {
         max_registers: 125,
         turnaround: Some(Duration::from_millis(20)),
         quiet: Duration::ZERO,
+        care: crate::calibration::Care::default(),
     };
     DevicePlan { device: DeviceIndex(0), spec, signals, learned: Learned::default() }
 }

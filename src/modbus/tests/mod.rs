@@ -56,6 +56,7 @@ pub fn device(index: usize, unit_id: u8, signals: Vec<SignalPlan>) -> DevicePlan
         max_registers: 125,
         turnaround: None,
         quiet: Duration::ZERO,
+        care: crate::calibration::Care::default(),
     };
     DevicePlan { device: DeviceIndex(index), spec, signals, learned: Learned::default() }
 }

@@ -7,7 +7,7 @@ use crate::calibration::{Doubt, Point, Stage};
 
 const TODAY: Date = date(2027, 1, 15);
 
-fn gas(point: Point, stage: Stage, standard: f64) -> GasTest {
+pub(super) fn gas(point: Point, stage: Stage, standard: f64) -> GasTest {
     GasTest {
         device: "h2s-1".to_owned(),
         signal: "concentration".to_owned(),

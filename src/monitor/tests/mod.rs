@@ -5,6 +5,7 @@
 //! `unshelve`, `remove`, `return`, `begin 60`, `begin 60 again`, `end`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
 
 mod calibrate;
+mod calibration_due;
 mod care;
 mod delays;
 mod kinds;

@@ -65,6 +65,7 @@ pub fn device_of(index: usize, unit_id: u8, places: Vec<Place>, poll_every: Dura
         max_registers: 125,
         turnaround: None,
         quiet: Duration::ZERO,
+        care: siskin::calibration::Care::default(),
     };
     DevicePlan { device: DeviceIndex(index), spec, signals, learned: Learned::default() }
 }
