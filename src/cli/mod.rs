@@ -142,7 +142,8 @@ enum Command {
     /// Put alarms back into service
     #[command(after_help = operator::CAUTION)]
     InService(operator::InService),
-    /// Keep a device's readings from being taken for process gas while somebody calibrates it
+    /// Keep a device's readings from being taken for process gas while somebody calibrates it, and record
+    /// what it says of the calibration gas
     #[command(after_help = calibration::CAUTION)]
     Calibration(calibration::Args),
     /// Write a remark into the journal

@@ -213,6 +213,7 @@ mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
     use crate::calibration::{Doubt, Point, Stage};
+    use crate::control::gas_test::STANDARD_ID_CHARS_MAX;
     use crate::control::protocol::Request;
     use crate::moment::{Moment, Mono, Wall};
     use crate::monitor::{FunctionCheck, Recorded};
@@ -288,7 +289,16 @@ mod tests {
         let purpose = "x".repeat(PURPOSE_CHARS_MAX + 1);
         let long_purpose =
             format!(r#"{{"ask":"begin_function_check","device":"d","for_s":1,"purpose":"{purpose}"}}"#);
+        let standard_id = "x".repeat(STANDARD_ID_CHARS_MAX + 1);
+        let long_standard_id = format!(
+            r#"{{"ask":"record_gas_test","device":"d","signal":"s","point":"zero","stage":"as_left","standard":1,"standard_id":"{standard_id}"}}"#
+        );
         for (line, expected) in [
+            (long_standard_id.as_str(), "longer than 64 characters"),
+            (
+                r#"{"ask":"record_gas_test","device":"d","signal":"s","point":"zero","stage":"as_left","standard":1,"standard_id":"x","expires":"soon"}"#,
+                "soon",
+            ),
             (r#"{"ask":"begin_function_check","device":"d","for_s":0,"purpose":"x"}"#, "from 1 on"),
             (r#"{"ask":"begin_function_check","device":"d","for_s":60}"#, "missing field `purpose`"),
             (r#"{"ask":"begin_function_check","device":"d","for_s":60,"purpose":" "}"#, "`purpose` is empty"),
