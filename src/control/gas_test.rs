@@ -53,7 +53,9 @@ impl Serialize for Day {
 
 impl<'de> Deserialize<'de> for Day {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        String::deserialize(deserializer)?.parse().map(Day).map_err(D::Error::custom)
+        let text = String::deserialize(deserializer)?;
+        let no_day = |_| D::Error::custom(format!("{text:?} is no day such as 2027-03-31"));
+        text.parse().map(Day).map_err(no_day)
     }
 }
 

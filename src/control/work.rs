@@ -297,7 +297,7 @@ mod tests {
             (long_standard_id.as_str(), "longer than 64 characters"),
             (
                 r#"{"ask":"record_gas_test","device":"d","signal":"s","point":"zero","stage":"as_left","standard":1,"standard_id":"x","expires":"soon"}"#,
-                "soon",
+                "no day such as 2027-03-31",
             ),
             (r#"{"ask":"begin_function_check","device":"d","for_s":0,"purpose":"x"}"#, "from 1 on"),
             (r#"{"ask":"begin_function_check","device":"d","for_s":60}"#, "missing field `purpose`"),
