@@ -25,6 +25,11 @@ const READ_BYTES: usize = 256;
 pub(super) trait Sieve: Send + 'static {
     /// Takes what arrived; returns the answer's bytes once it is there.
     fn push(&mut self, arrived: &[u8]) -> Option<Vec<u8>>;
+
+    /// What is to be sent in place of the library's `bytes`, where that is something else.
+    fn instead_of(&mut self, _bytes: &[u8]) -> Option<Vec<u8>> {
+        None
+    }
 }
 
 /// An open port with what is known of its traffic.
@@ -131,7 +136,8 @@ impl<S: Sieve> Channel<S> {
     }
 
     fn poll_send(&mut self, cx: &mut Context<'_>, bytes: &[u8]) -> Poll<io::Result<usize>> {
-        match ready!(Pin::new(&mut self.io).poll_write(cx, bytes)) {
+        let instead = self.sieve.instead_of(bytes);
+        match ready!(Pin::new(&mut self.io).poll_write(cx, instead.as_deref().unwrap_or(bytes))) {
             Ok(count) => {
                 let on_the_wire = self.timing.characters(u32::try_from(count).unwrap_or(u32::MAX));
                 self.active_at = self.active_at.max(Instant::now()) + on_the_wire;

@@ -9,6 +9,9 @@ use crate::modbus::channel::Sieve;
 use crate::modbus::frame::{self, Question, Whole};
 use crate::modbus::guard::Overheard;
 
+/// Bytes of any of the four reads: the header, function, address, quantity (Application Protocol
+/// V1.1b3, sections 6.1 to 6.4).
+const QUESTION_BYTES: usize = HEADER_BYTES + 5;
 /// Bytes of the header: transaction, protocol (0 = Modbus), length, unit.
 const HEADER_BYTES: usize = 7;
 /// Bytes before those that the length field counts.
@@ -22,14 +25,20 @@ const FRAMES_HEARD_MAX: usize = 64;
 #[derive(Debug, Default)]
 pub(super) struct Answers {
     waiting: Option<(u16, Question)>,
+    /// The transaction number that the library has given the question.
+    given: Option<[u8; 2]>,
     bytes: Vec<u8>,
     overheard: Overheard,
 }
 
 impl Answers {
-    /// From here on the answer to `question`, sent with this transaction number, is waited for.
+    /// From here on the answer to `question`, sent with this transaction number, is waited for. The
+    /// library numbers from zero on each connection; what is on the wire bears this number instead, so
+    /// that a gateway which hands the answer to an earlier connection's question to this one fools
+    /// nobody.
     pub fn expect(&mut self, transaction: u16, question: Question) {
         self.waiting = Some((transaction, question));
+        self.given = None;
     }
 
     /// What was overheard since this was last asked.
@@ -64,16 +73,29 @@ impl Sieve for Answers {
             if self.bytes.len() < whole {
                 return None;
             }
-            let frame: Vec<u8> = self.bytes.drain(..whole).collect();
+            let mut frame: Vec<u8> = self.bytes.drain(..whole).collect();
             let answers =
                 |(transaction, question): &(u16, Question)| is_answer(*transaction, question, &frame);
             if self.waiting.as_ref().is_some_and(answers) {
                 self.waiting = None;
+                if let (Some(given), Some(number)) = (self.given, frame.first_chunk_mut()) {
+                    *number = given;
+                }
                 return Some(frame);
             }
             self.hear();
         }
         None
+    }
+
+    /// The question with the number that is waited for. What is shorter than a question is the rest of
+    /// one that the connection did not take whole.
+    fn instead_of(&mut self, bytes: &[u8]) -> Option<Vec<u8>> {
+        let (transaction, _) = self.waiting?;
+        let mut question: [u8; QUESTION_BYTES] = bytes.try_into().ok()?;
+        let number = question.first_chunk_mut()?;
+        self.given = Some(std::mem::replace(number, transaction.to_be_bytes()));
+        Some(question.to_vec())
     }
 }
 
@@ -135,6 +157,20 @@ mod tests {
             assert_eq!(answers.take_overheard().frames, [Whole::Other], "byte {position}");
             assert_eq!(answers.push(&ANSWER).as_deref(), Some(&ANSWER[..]), "after byte {position}");
         }
+    }
+
+    #[test]
+    fn the_number_on_the_wire_is_ours_and_the_library_sees_its_own() {
+        let mut answers = waiting();
+        let librarys = [0, 0, 0, 0, 0, 6, 0xFF, 4, 0, 4, 0, 1];
+        let sent = answers.instead_of(&librarys).unwrap();
+        assert_eq!((&sent[..2], &sent[2..]), (&[0x15, 0x01][..], &librarys[2..]));
+        assert_eq!(answers.instead_of(&librarys[5..]), None, "the rest of a question");
+        let mut of_an_earlier_connection = ANSWER;
+        of_an_earlier_connection[..2].copy_from_slice(&[0, 0]);
+        assert_eq!(answers.push(&of_an_earlier_connection), None);
+        let passed = answers.push(&ANSWER).unwrap();
+        assert_eq!((&passed[..2], &passed[2..]), (&[0, 0][..], &ANSWER[2..]));
     }
 
     #[test]

@@ -1,9 +1,11 @@
 //! Asking on a Modbus TCP connection.
 //!
-//! The protocol library numbers its transactions from zero on each new client, so a client lives
-//! exactly as long as its connection, and both are dropped on *any* fault: after a late answer the
-//! library would fail every later call. The next question connects anew.
+//! The protocol library's client lives exactly as long as its connection, and both are dropped on
+//! *any* fault: after a late answer the library would fail every later call. The next question
+//! connects anew. Transactions are numbered over all connections of a line, from a number that no
+//! other start is likely to have: some gateways hand a late answer to whoever is connected by then.
 
+use std::hash::{BuildHasher, RandomState};
 use std::time::Duration;
 
 use tokio::net::TcpStream;
@@ -26,21 +28,21 @@ pub(super) struct TcpLine {
     timing: Timing,
     response_timeout: Duration,
     link: Option<Link>,
+    /// The number of the latest transaction.
+    transaction: u16,
 }
 
 /// One connection with its client.
 struct Link {
     client: Context,
     handle: Handle<Answers>,
-    /// The number the client will give its next transaction.
-    transaction: u16,
 }
 
 impl TcpLine {
     /// A line over a connection just made to `address`.
     pub fn new(stream: TcpStream, address: String, timing: Timing, response_timeout: Duration) -> Self {
         let link = Some(Link::new(stream, timing));
-        TcpLine { address, timing, response_timeout, link }
+        TcpLine { address, timing, response_timeout, link, transaction: any_number() }
     }
 
     /// From now on answers are waited for as long as this.
@@ -57,7 +59,8 @@ impl TcpLine {
                 return Asked { outcome, overheard: Overheard::default(), response: None };
             }
         };
-        let asked = link.ask(question, self.response_timeout).await;
+        self.transaction = self.transaction.wrapping_add(1);
+        let asked = link.ask(self.transaction, question, self.response_timeout).await;
         if matches!(asked.outcome, Outcome::Answered(_) | Outcome::Exception(_)) {
             self.link = Some(link);
         }
@@ -79,14 +82,13 @@ impl TcpLine {
 impl Link {
     fn new(stream: TcpStream, timing: Timing) -> Self {
         let handle = Handle::new(stream, timing, Answers::default());
-        Link { client: tcp::attach(handle.clone()), handle, transaction: 0 }
+        Link { client: tcp::attach(handle.clone()), handle }
     }
 
     /// A fault of the connection is no answer: the connection is made anew for the next question,
     /// and only when that fails the line is down.
-    async fn ask(&mut self, question: Question, response_timeout: Duration) -> Asked {
-        self.handle.channel().sieve.expect(self.transaction, question);
-        self.transaction = self.transaction.wrapping_add(1);
+    async fn ask(&mut self, transaction: u16, question: Question, response_timeout: Duration) -> Asked {
+        self.handle.channel().sieve.expect(transaction, question);
         self.client.set_slave(Slave(question.unit));
         let asked_at = Instant::now();
         let outcome = ask::call(&mut self.client, &question, || asked_at + response_timeout).await;
@@ -96,4 +98,10 @@ impl Link {
         let response = channel.answered_at.take().map(|at| at.saturating_duration_since(asked_at));
         Asked { outcome: outcome.given(&overheard), overheard, response }
     }
+}
+
+/// A number that differs from one start to the next.
+fn any_number() -> u16 {
+    let [low, high, ..] = RandomState::new().hash_one(0_u8).to_le_bytes();
+    u16::from_le_bytes([low, high])
 }
