@@ -159,14 +159,11 @@ fn plain(value: &Value) -> String {
 }
 
 fn signal_words(signal: &Value) -> String {
-    let id = plain(&signal["id"]);
-    match &signal["value"] {
-        Value::Null => {
-            let reasons: Vec<String> = items(&signal["reasons"]).map(plain).collect();
-            format!("{id} is not measured: {}", reasons.join(", ").replace('_', " "))
-        }
-        value => {
-            format!("{id} {value} {} ({})", signal["unit"].as_str().unwrap_or(""), plain(&signal["quality"]))
-        }
+    let (id, value) = (plain(&signal["id"]), &signal["value"]);
+    if value.is_null() {
+        let reasons: Vec<String> = items(&signal["reasons"]).map(plain).collect();
+        format!("{id} is not measured: {}", reasons.join(", ").replace('_', " "))
+    } else {
+        format!("{id} {value} {} ({})", signal["unit"].as_str().unwrap_or(""), plain(&signal["quality"]))
     }
 }
