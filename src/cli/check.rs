@@ -1,5 +1,6 @@
 //! `siskin check`: every error and every doubt in a site file, read as the daemon reads it, and what
-//! the site asks of each line against what the wire can carry.
+//! the site asks of each line against what the wire can carry. `--schema` prints what an editor can
+//! check by itself.
 
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
@@ -10,7 +11,7 @@ use crate::cli::recorded_noise::{self, Wavering};
 use crate::cli::site_file::{self, Files};
 use crate::cli::terminal::count;
 use crate::cli::{CliError, Common, Outcome};
-use crate::config::{self, Located, Problems, Site};
+use crate::config::{self, Describes, Located, Problems, Site};
 use crate::modbus::{self, LineLoad};
 use crate::scada;
 
@@ -20,6 +21,26 @@ pub struct Args {
     /// The site file [default: as given by --config]
     #[arg(value_name = "FILE")]
     file: Option<PathBuf>,
+    /// Print the JSON Schema of the site file, or of a profile, for editors
+    #[arg(long, value_name = "OF", num_args = 0..=1, require_equals = true, default_missing_value = "site")]
+    #[arg(conflicts_with = "file")]
+    schema: Option<SchemaOf>,
+}
+
+/// Which file's schema is printed.
+#[derive(Debug, Clone, Copy, clap::ValueEnum)]
+enum SchemaOf {
+    Site,
+    Profile,
+}
+
+impl From<SchemaOf> for Describes {
+    fn from(of: SchemaOf) -> Describes {
+        match of {
+            SchemaOf::Site => Describes::Site,
+            SchemaOf::Profile => Describes::Profile,
+        }
+    }
 }
 
 /// Tells errors on standard error and ends with exit code 2, or tells doubts and the load of each
@@ -28,6 +49,10 @@ pub struct Args {
 /// # Errors
 /// [`CliError::Unreachable`] when the file cannot be read, [`CliError::BadInput`] when it has errors.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    if let Some(of) = args.schema {
+        write_json(out, &config::schema(of.into()))?;
+        return Ok(Outcome::Done);
+    }
     let path = args.file.as_deref().unwrap_or(common.config());
     match config::load_with_doubts(path, &Files) {
         Ok((site, doubts)) => {
@@ -208,7 +233,7 @@ fn located(problems: &Problems) -> Vec<Finding> {
     problems.located().map(finding).collect()
 }
 
-fn write_json(out: &mut dyn Write, answer: &Answer) -> io::Result<()> {
+fn write_json(out: &mut dyn Write, answer: &impl Serialize) -> io::Result<()> {
     serde_json::to_writer_pretty(&mut *out, answer)?;
     writeln!(out)
 }

@@ -21,7 +21,7 @@ use toml::de::DeTable;
 
 pub use problem::{Located, Problems, Severity};
 use problem::{Problem, Span, Texts};
-pub use raw::duration;
+pub use raw::{Describes, duration, schema};
 use raw::{Reader, Root, Shape};
 pub use reference::reference;
 pub use resolve::table_and_item;

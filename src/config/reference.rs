@@ -11,6 +11,7 @@ const INTRODUCTION: &str = "\
 
 One TOML file describes one meter building. `siskin check FILE` reads it as the daemon does and tells every error with
 its place, then every doubt: settings that can be run but were hardly meant. `config/site.toml` is a whole example.
+`siskin check --schema` prints a JSON Schema for editors: it completes keys and underlines slips, but the judge is `check`.
 
 *This page is made from the declarations in `src/config/raw/tables.rs`; a test holds it to them. Do not edit it here.*
 

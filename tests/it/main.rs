@@ -38,6 +38,7 @@ mod scripted_slave;
 mod simulated_building;
 mod simulated_devices;
 mod site_files;
+mod site_schema;
 mod skip;
 mod stopped;
 mod technician;

@@ -2,6 +2,7 @@
 
 use std::time::Duration;
 
+use schemars::{Schema, json_schema};
 use toml::de::DeValue;
 
 use super::{Reader, Shape};
@@ -33,6 +34,11 @@ impl<const MIN_MS: u64, const MAX_MS: u64> Shape for Lasting<MIN_MS, MAX_MS> {
     fn expected() -> String {
         let [min, max] = [MIN_MS, MAX_MS].map(|limit| spell_duration(Duration::from_millis(limit)));
         format!("a duration from \"{min}\" to \"{max}\"")
+    }
+
+    fn schema() -> Schema {
+        let number = if MIN_MS == 0 { "[0-9]+" } else { "0*[1-9][0-9]*" };
+        json_schema!({ "type": "string", "pattern": amount_pattern(number, &DURATION_UNITS_MS) })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -67,6 +73,10 @@ impl Shape for OverWhat {
         format!("{}, \"clock_hour\" or \"gas_day\"", Rolling::expected())
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "anyOf": [{ "enum": ["clock_hour", "gas_day"] }, Rolling::schema()] })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         match value.as_str() {
             Some("clock_hour") => Some(OverWhat::ClockHour),
@@ -96,6 +106,10 @@ impl Shape for Size {
         format!("a size of at least \"{}\"", spell_size(SIZE_BYTES_MIN))
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": amount_pattern("0*[1-9][0-9]*", &SIZE_UNITS_BYTES) })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         match value.as_str().and_then(|text| amount(text, &SIZE_UNITS_BYTES)) {
             Some(bytes) if bytes >= SIZE_BYTES_MIN => Some(Size(bytes)),
@@ -117,6 +131,12 @@ fn amount(text: &str, units: &[(&str, u64)]) -> Option<u64> {
     let unit = unit.strip_prefix(' ').unwrap_or(unit);
     let (_, size) = units.iter().find(|(name, _)| *name == unit)?;
     number.parse::<u64>().ok()?.checked_mul(*size)
+}
+
+/// What [`amount`] takes, as a pattern of ECMA 262, with the pattern of the number.
+fn amount_pattern(number: &str, units: &[(&str, u64)]) -> String {
+    let names: Vec<&str> = units.iter().map(|(name, _)| *name).collect();
+    format!("^{number} ?({})$", names.join("|"))
 }
 
 /// The duration that a text such as `"2h"` means.

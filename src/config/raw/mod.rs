@@ -7,16 +7,19 @@
 
 mod amount;
 mod physical;
+mod schema;
 mod shapes;
 mod tables;
 mod words;
 
+use schemars::Schema;
 use toml::de::{DeTable, DeValue};
 
 use super::problem::{Problem, Span};
 
 pub use amount::duration;
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
+pub use schema::{Describes, schema};
 pub(super) use shapes::{
     BadValue, Bounded, Id, Listen, Percent, Share, StateNames, StateWord, TcpAddress, Text,
 };
@@ -134,6 +137,10 @@ pub(super) trait Shape: Sized {
     /// In words: "a whole number from 0 to 15".
     fn expected() -> String;
 
+    /// In JSON Schema, for editors. It refuses nothing that [`Shape::read`] takes; what cannot be said
+    /// there plainly, it lets pass.
+    fn schema() -> Schema;
+
     /// The value; `None` once everything that is wrong with it has been reported.
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self>;
 
@@ -232,6 +239,7 @@ pub(super) struct TableKeys {
 pub(super) struct Key {
     pub name: &'static str,
     pub expected: String,
+    pub schema: Schema,
     pub presence: Presence,
     pub doc: &'static str,
     /// A value as TOML text.
@@ -283,6 +291,7 @@ macro_rules! table {
                     keys: vec![$( Key {
                         name: stringify!($key).trim_start_matches("r#"),
                         expected: <$shape>::expected(),
+                        schema: <$shape>::schema(),
                         presence: $presence,
                         doc: concat!($($key_doc),+),
                         example: $example,
@@ -322,6 +331,10 @@ macro_rules! table {
         impl Shape for $name {
             fn expected() -> String {
                 "a table".to_owned()
+            }
+
+            fn schema() -> Schema {
+                schema::of_table(&Self::keys())
             }
 
             fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {

@@ -1,5 +1,6 @@
 //! Temperatures and pressures as people write them, `"60 degF"`; and substances by their names.
 
+use schemars::{Schema, json_schema};
 use toml::de::DeValue;
 
 use super::words::Word;
@@ -20,9 +21,16 @@ const TEMPERATURE_K: std::ops::RangeInclusive<f64> = 250.0..=310.0;
 /// From mountain air to somewhat above what any contract counts at.
 const AIR_PRESSURE_PA: std::ops::RangeInclusive<f64> = 50_000.0..=120_000.0;
 
+/// A number, a blank and a unit, as a pattern of ECMA 262.
+const MEASURED_PATTERN: &str = r"^\s*[^\s]*[0-9][^\s]* \s*[^\s]";
+
 impl Shape for Temperature {
     fn expected() -> String {
         "a temperature from 250 K to 310 K, such as \"60 degF\" or \"15 degC\"".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": MEASURED_PATTERN })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -40,6 +48,10 @@ impl Shape for Temperature {
 impl Shape for AirPressure {
     fn expected() -> String {
         "an absolute pressure from 50 kPaa to 120 kPaa, such as \"14.73 psia\"".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": MEASURED_PATTERN })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {

@@ -5,6 +5,7 @@ use std::net::SocketAddr;
 
 use jiff::civil::Time;
 use jiff::tz::{TimeZone, TimeZoneDatabase};
+use schemars::{Schema, json_schema};
 use toml::de::DeValue;
 
 use super::{At, Reader, Shape};
@@ -24,6 +25,10 @@ pub(in crate::config) struct Id(pub String);
 impl Shape for Id {
     fn expected() -> String {
         "an id".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": format!("^[a-z0-9_-]{{1,{ID_CHARS_MAX}}}$") })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -54,6 +59,10 @@ impl Shape for Text {
         "a text".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "minLength": 1, "maxLength": TEXT_CHARS_MAX })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         match value.as_str() {
             Some(text)
@@ -78,6 +87,10 @@ impl Shape for bool {
         "true or false".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "boolean" })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         value.as_bool().or_else(|| reader.wrong(key, span, &Self::expected(), value))
     }
@@ -94,6 +107,10 @@ pub(in crate::config) struct Bounded<T, const LOW: i64, const HIGH: i64>(pub T);
 impl<T: TryFrom<i64> + Display, const LOW: i64, const HIGH: i64> Shape for Bounded<T, LOW, HIGH> {
     fn expected() -> String {
         format!("a whole number from {LOW} to {HIGH}")
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "integer", "minimum": LOW, "maximum": HIGH })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -127,6 +144,10 @@ impl Shape for f64 {
         "a number".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "number" })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         number(value).or_else(|| reader.wrong(key, span, &Self::expected(), value))
     }
@@ -143,6 +164,10 @@ pub(in crate::config) struct Share(pub f64);
 impl Shape for Share {
     fn expected() -> String {
         "a number from 0 to 1".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "number", "minimum": 0, "maximum": 1 })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -166,6 +191,10 @@ impl Shape for Percent {
         "a number above 0, at most 100".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "number", "exclusiveMinimum": 0, "maximum": 100 })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         number(value)
             .filter(|number| *number > 0.0 && *number <= 100.0)
@@ -181,6 +210,10 @@ impl Shape for Percent {
 impl Shape for [f64; 2] {
     fn expected() -> String {
         "two numbers, such as [0.0, 20.0]".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "array", "items": f64::schema(), "minItems": 2, "maxItems": 2 })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -202,6 +235,10 @@ impl Shape for [f64; 2] {
 impl<T: Shape> Shape for Vec<At<T>> {
     fn expected() -> String {
         format!("a list, each {}", T::expected())
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "array", "items": T::schema() })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -246,6 +283,10 @@ impl Shape for StateWord {
         "true, false, the name of a state, or a whole number".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": ["boolean", "string", "integer"] })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         let flag = value.as_bool().map(StateWord::Flag);
         let name = value.as_str().map(|name| StateWord::Name(name.to_owned()));
@@ -269,6 +310,10 @@ pub(in crate::config) struct StateNames(pub Vec<(At<String>, At<Text>)>);
 impl Shape for StateNames {
     fn expected() -> String {
         "a table from false and true, or from whole numbers, to names".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "object", "additionalProperties": Text::schema() })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -310,6 +355,10 @@ impl Shape for Listen {
         "an address and port, such as \"127.0.0.1:8485\" or \"[::1]:8485\", or \"off\"".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": "^(off|.+:[0-9]+)$" })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         match value.as_str() {
             Some("off") => Some(Listen::Off),
@@ -335,6 +384,10 @@ pub(in crate::config) struct BadValue(pub crate::signal::BadValue);
 impl Shape for BadValue {
     fn expected() -> String {
         "\"nan\", \"last_good\" or a number".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "anyOf": [{ "enum": ["nan", "last_good"] }, { "type": "number" }] })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
@@ -366,6 +419,10 @@ impl Shape for TcpAddress {
         "a host and port, such as \"192.0.2.10:502\"".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": "^[^\\s]+:[0-9]+$" })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         let has_host_and_port = |text: &&str| {
             text.rsplit_once(':').is_some_and(|(host, port)| {
@@ -391,6 +448,10 @@ impl Shape for Time {
         "a time of day from \"00:00\" to \"23:59\"".to_owned()
     }
 
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "pattern": "^[0-9]{2}:[0-9]{2}$" })
+    }
+
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
         let two_digits = |text: &str| text.len() == 2 && text.bytes().all(|byte| byte.is_ascii_digit());
         value
@@ -410,6 +471,10 @@ impl Shape for Time {
 impl Shape for TimeZone {
     fn expected() -> String {
         "the IANA name of a time zone, such as \"America/Chicago\"".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "string", "minLength": 1 })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {

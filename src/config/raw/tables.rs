@@ -5,6 +5,7 @@
 
 use jiff::civil::Time;
 use jiff::tz::TimeZone;
+use schemars::Schema;
 use toml::de::{DeTable, DeValue};
 
 use super::Presence::{Default, Otherwise, Required};
@@ -13,7 +14,7 @@ use super::accepts;
 use super::physical::{AirPressure, Temperature};
 use super::{
     At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Percent, Reader, Shape,
-    Share, Size, StateNames, StateWord, TableKeys, TcpAddress, Text, table,
+    Share, Size, StateNames, StateWord, TableKeys, TcpAddress, Text, schema, table,
 };
 use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};

@@ -1,5 +1,6 @@
 //! Values that are one word out of a closed list.
 
+use schemars::{Schema, json_schema};
 use toml::de::DeValue;
 
 use super::{Reader, Shape};
@@ -21,6 +22,11 @@ impl<T: Word> Shape for T {
             Some((last, others)) if !others.is_empty() => format!("{} or {last}", others.join(", ")),
             Some(_) | None => words.concat(),
         }
+    }
+
+    fn schema() -> Schema {
+        let words: Vec<&str> = T::WORDS.iter().map(|(word, _)| *word).collect();
+        json_schema!({ "type": "string", "enum": words })
     }
 
     fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
