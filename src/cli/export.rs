@@ -23,6 +23,9 @@ use crate::moment::Wall;
 use crate::signal::{Quality, Reason, Sample};
 use crate::view::{self, Entry, Value, Word};
 
+/// The heading of samples as CSV.
+pub const HEADING: &str = "time,signal,value,quality,reasons\r\n";
+
 /// Which samples or events, and how.
 #[derive(Debug, clap::Args)]
 pub struct Args {
@@ -94,7 +97,7 @@ fn samples(
     let reader = SampleReader::new(common.data());
     let signals = signals(&args.signal, reader.signals().map_err(unreachable)?)?;
     if format == Format::Csv {
-        csv::row(out, ["time", "signal", "value", "quality", "reasons"])?;
+        out.write_all(HEADING.as_bytes())?;
     }
     let mut course = Course::of("sample", span.end.min(now));
     for sample in reader.replay(&signals, span.start, span.end).map_err(unreachable)? {
@@ -236,7 +239,8 @@ fn signals(asked: &[String], recorded: Vec<String>) -> Result<Vec<String>, CliEr
     }
 }
 
-fn write_csv(out: &mut impl Write, signal: &str, sample: &Sample) -> io::Result<()> {
+/// One sample as a line of CSV.
+pub fn write_csv(out: &mut (impl Write + ?Sized), signal: &str, sample: &Sample) -> io::Result<()> {
     write!(out, "{:.3},{signal},", sample.at.wall)?;
     match sample.value().map(Value::from) {
         Some(Value::Number(number)) => write!(out, "{number}")?,
@@ -262,7 +266,8 @@ fn write_json(out: &mut impl Write, signal: &str, sample: &Sample) -> io::Result
     writeln!(out)
 }
 
-fn unreachable(error: ReadError) -> CliError {
+/// The record cannot be read.
+pub fn unreachable(error: ReadError) -> CliError {
     CliError::Unreachable(error.to_string())
 }
 

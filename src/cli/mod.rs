@@ -21,6 +21,7 @@ mod commission;
 mod connect;
 mod csv;
 mod demo;
+mod evidence;
 mod export;
 mod gas_test;
 mod interrupt;
@@ -169,6 +170,9 @@ enum Command {
     Report(report::Args),
     /// Recorded samples or events, as CSV or JSON lines
     Export(export::Args),
+    /// Everything on record about one time an alarm was active, as an archive others can check
+    #[command(after_help = evidence::CAUTION)]
+    Evidence(evidence::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
     /// Write the manual pages and shell completions
@@ -218,6 +222,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Replay(args) => replay::run(args, common, out),
         Command::Report(args) => report::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),
+        Command::Evidence(args) => evidence::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
         Command::Manual(args) => manual::run(args, common, out),
     }

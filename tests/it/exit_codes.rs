@@ -63,6 +63,7 @@ fn without_a_daemon() {
             (&["alarms"], 3),
             (&["ack", "h2s-high"], 3),
             (&["verify"], 3),
+            (&["evidence", "h2s-high"], 3),
         ],
     );
     home.rewrite("[[line]]\nid = \"bench\"\nserail = \"/dev/ttyUSB0\"\n");

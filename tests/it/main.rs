@@ -15,6 +15,7 @@ mod commands_on_alarms;
 mod commissioned;
 mod deploy;
 mod every_type;
+mod evidence;
 mod exit_codes;
 mod faces;
 mod function_check;
