@@ -12,6 +12,7 @@ use tokio::sync::oneshot;
 
 use crate::history::file::Replaced;
 use crate::history::{Head, RecordError};
+use crate::moment::Wall;
 use crate::monitor::Event;
 use crate::signal::{Sample, SignalIndex};
 
@@ -66,6 +67,8 @@ pub struct RecorderStatus {
     pub events_lost: u64,
     /// Samples given up since the start.
     pub samples_lost: u64,
+    /// From when to when were what was given up and the journal has not been told of yet.
+    pub lost_between: Option<(Wall, Wall)>,
     /// Why the last write failed; `None` while all is well.
     pub last_error: Option<String>,
     /// Files moved aside since the record was opened. The journal knows of them already.
@@ -121,7 +124,7 @@ impl Queue {
             None
         };
         if let Some(refusal) = refusal {
-            waiting.status.events_lost += count(events.len());
+            waiting.status.lose_events(&events);
             answer(Some(sender), Err(refusal));
         } else {
             waiting.push(events, Some(sender));
@@ -135,7 +138,7 @@ impl Queue {
     pub(super) fn add_samples(&self, samples: Vec<(SignalIndex, Sample)>) {
         let mut waiting = self.lock();
         if waiting.closing {
-            waiting.status.samples_lost += count(samples.len());
+            waiting.status.lose_samples(samples.iter());
             return;
         }
         waiting.samples.extend(samples);
@@ -165,7 +168,7 @@ impl Queue {
         let mut waiting = self.lock();
         waiting.finished = true;
         for batch in std::mem::take(&mut waiting.batches) {
-            waiting.status.events_lost += count(batch.events.len());
+            waiting.status.lose_events(&batch.events);
             answer(batch.answer, Err(RecordError::Closed));
         }
         self.changed.notify_all();
@@ -257,8 +260,8 @@ impl Waiting {
 
     fn give_up_samples(&mut self, queued_max: usize) {
         let excess = self.samples.len().saturating_sub(queued_max);
+        self.status.lose_samples(self.samples.range(..excess));
         self.samples.drain(..excess);
-        self.status.samples_lost += count(excess);
     }
 
     /// Tells those who have waited too long, and says when the next will have. Whoever takes the lock
@@ -274,6 +277,25 @@ impl Waiting {
             answer(batch.answer.take(), Err(RecordError::Waiting { cause }));
         }
         None
+    }
+}
+
+impl RecorderStatus {
+    fn lose_events(&mut self, events: &[Event]) {
+        self.events_lost += count(events.len());
+        events.iter().for_each(|event| self.lose_at(event.at.wall));
+    }
+
+    fn lose_samples<'a>(&mut self, samples: impl Iterator<Item = &'a (SignalIndex, Sample)>) {
+        for (_, sample) in samples {
+            self.samples_lost += 1;
+            self.lose_at(sample.at.wall);
+        }
+    }
+
+    fn lose_at(&mut self, at: Wall) {
+        let (from, to) = self.lost_between.unwrap_or((at, at));
+        self.lost_between = Some((from.min(at), to.max(at)));
     }
 }
 

@@ -4,7 +4,7 @@
 //! pauses, for events and samples apart, since the one file may be full while the other is not. Once
 //! writing works again, what was given up meanwhile becomes an event itself.
 
-use std::collections::VecDeque;
+use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
 use std::io;
 use std::sync::Arc;
@@ -239,12 +239,17 @@ impl Scribe {
         if !works || lately || events + samples == 0 {
             return;
         }
+        let mut detail = BTreeMap::from([("events", number(events)), ("samples", number(samples))]);
+        if let Some((from, to)) = waiting.status.lost_between.take() {
+            detail.insert("from", Detail::Text(format!("{from:.3}")));
+            detail.insert("to", Detail::Text(format!("{to:.3}")));
+        }
         waiting.add_own_event(Event {
             at: (self.clock)(),
             kind: EventKind::RecordLost,
             subject: self.site_id.clone(),
             who: None,
-            detail: [("events", number(events)), ("samples", number(samples))].into(),
+            detail,
         });
         self.told.events += events;
         self.told.samples += samples;

@@ -112,7 +112,8 @@ pub enum EventKind {
     AlarmInService,
     /// The site file no longer has an alarm that was not normal, or was withheld. Details: state, was.
     AlarmRemoved,
-    /// Records were given up, because the disk was slow or full. Details: samples, events.
+    /// Records were given up, because the disk was slow or full. Details: samples, events,
+    /// from, to (the times of the first and the last that was given up).
     RecordLost,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
     DatabaseReplaced,

@@ -91,7 +91,16 @@ fn events_beyond_the_limit_are_given_up_counted_and_told() {
     // What is lost after that is told at the latest when the record is closed.
     kept.recorder.samples((0..25).map(|ms| (SignalIndex(0), number(0.5, ms))).collect());
     kept.recorder.close();
-    assert_eq!(losses(&kept.journal.read(0, 10).unwrap()), [(2.0, 0.0), (0.0, 15.0)]);
+    let entries = kept.journal.read(0, 10).unwrap();
+    assert_eq!(losses(&entries), [(2.0, 0.0), (0.0, 15.0)]);
+    // Each loss is told with its own extent, not with that of the one before.
+    let told: Vec<_> = entries.iter().filter(|entry| entry.kind == "record_lost").collect();
+    let [first, last] = [0, 14].map(|ms| format!("{:.3}", moment(ms).wall));
+    assert_eq!(
+        (told[1].detail["from"].as_str(), told[1].detail["to"].as_str()),
+        (Some(&*first), Some(&*last))
+    );
+    assert!(told[0].detail["from"].is_string());
 }
 
 #[test]
@@ -131,7 +140,11 @@ fn the_oldest_samples_are_given_up_counted_and_told() {
     kept.recorder.close();
     let samples = kept.samples.samples(H2S, Wall::MIN, Wall::MAX).unwrap();
     assert_eq!((samples.len(), samples[0].time), (10, moment(15).wall));
-    assert_eq!(losses(&kept.journal.read(0, 10).unwrap()), [(0.0, 15.0)]);
+    let entries = kept.journal.read(0, 10).unwrap();
+    assert_eq!(losses(&entries), [(0.0, 15.0)]);
+    let lost = entries.iter().find(|entry| entry.kind == "record_lost").unwrap();
+    let [first, last] = [0, 14].map(|ms| format!("{:.3}", moment(ms).wall));
+    assert_eq!((lost.detail["from"].as_str(), lost.detail["to"].as_str()), (Some(&*first), Some(&*last)));
 }
 
 #[test]
