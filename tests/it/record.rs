@@ -19,6 +19,7 @@ use crate::skip::skip;
 /// Names the data directory for a test that runs again in a process of its own.
 pub const CHILD: &str = "SISKIN_TEST_DATA";
 
+/// How often the recorder is killed; `SISKIN_KILLS` asks for another number, for a long run.
 const KILLS: u32 = 100;
 
 #[test]
@@ -26,10 +27,11 @@ fn nothing_acknowledged_is_missing_after_a_hundred_kills() {
     if let Some(dir) = std::env::var_os(CHILD) {
         return record_until_killed(Path::new(&dir));
     }
+    let kills = std::env::var("SISKIN_KILLS").map_or(KILLS, |kills| kills.parse().unwrap());
     let dir = tempfile::tempdir().unwrap();
     let mut random = Random(0x5eed_0f51_5c1a_0001);
     let mut acknowledged = 0;
-    for kill in 0..KILLS {
+    for kill in 0..kills {
         let mut child = again("record::nothing_acknowledged_is_missing_after_a_hundred_kills", dir.path())
             .stdout(Stdio::piped())
             .spawn()
@@ -50,7 +52,8 @@ fn nothing_acknowledged_is_missing_after_a_hundred_kills() {
             assert!(whole.unwrap().entries >= acknowledged, "kill {kill}: {acknowledged} were acknowledged");
         }
     }
-    assert!(acknowledged > u64::from(KILLS), "only {acknowledged} events in {KILLS} lives");
+    assert!(acknowledged > u64::from(kills), "only {acknowledged} events in {kills} lives");
+    eprintln!("{kills} kills, {acknowledged} events acknowledged, none missing");
     assert_eq!(
         std::fs::read_dir(dir.path()).unwrap().filter(is_moved_aside).count(),
         0,

@@ -101,17 +101,6 @@ impl SampleReader {
         read.is_ok() && knows
     }
 
-    /// For how long a value of the signal `device.signal` counts when none follows it; `None` when it was
-    /// never recorded.
-    pub fn hold_max(&self, signal: &str) -> Result<Option<Duration>, ReadError> {
-        let mut hold_max = None;
-        self.walk(signal, |walk| {
-            hold_max = u64::try_from(walk.hold_ms).ok().map(Duration::from_millis);
-            Ok(())
-        })?;
-        Ok(hold_max)
-    }
-
     /// Least, time-weighted mean and greatest of the signal `device.signal` between `from` and `to`, in
     /// at most `points` buckets (and [`BUCKETS_MAX`]) that follow one another. Buckets of an hour or
     /// more begin with full hours (UTC), those of a minute or more with full minutes. Settling samples
