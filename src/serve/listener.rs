@@ -1,17 +1,21 @@
 //! Takes connections in: so many and no more, and none that can wear the others out.
 //!
 //! Each limit here has a name. A connection that sends nothing, half a request, or reads nothing is
-//! closed after its time; an error of the operating system (no file left, for one) is waited out.
+//! closed after its time, and sooner when the places run out: then those that have been silent for
+//! longest give way, so that a flood of them keeps nobody out. An error of the operating system (no
+//! file left, for one) is waited out.
 
+use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::io;
-use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
 
 use axum::Router;
 use axum::body::Body;
 use hyper::Request;
-use hyper::body::Incoming;
+use hyper::body::{Body as _, Incoming};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
@@ -34,6 +38,8 @@ pub const HEADERS_MAX: usize = 64;
 /// How long connections may take to end in good order when the daemon stops, in seconds.
 pub const STOP_S_MAX: u64 = 2;
 
+/// How long a connection that must give way may take to go, before the next one must too, in ms.
+const GIVE_WAY_MS: u64 = 50;
 const PAUSE_AFTER_ERROR_MS: u64 = 200;
 const LOG_EVERY_S: u64 = 60;
 
@@ -67,16 +73,24 @@ impl Accept for TcpListener {
 
 async fn serve(listener: impl Accept, router: Router, patience: Patience, stop: CancellationToken) {
     let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+    let silent = Arc::new(Silent::default());
     let connections = TaskTracker::new();
     let mut complaint = Complaint::default();
-    while let Some(place) = free_place(&places, &stop).await {
+    while let Some(place) = free_place(&places, &silent, &stop).await {
         let accepted = tokio::select! {
             () = stop.cancelled() => break,
             accepted = listener.accept() => accepted,
         };
         match accepted {
             Ok(stream) => {
-                connections.spawn(connection(stream, place, router.clone(), patience, stop.clone()));
+                connections.spawn(connection(
+                    stream,
+                    place,
+                    router.clone(),
+                    patience,
+                    Spot::taken(&silent),
+                    stop.clone(),
+                ));
             }
             Err(error) => {
                 complaint.log(&error);
@@ -90,10 +104,71 @@ async fn serve(listener: impl Accept, router: Router, patience: Patience, stop: 
     }
 }
 
-async fn free_place(places: &Arc<Semaphore>, stop: &CancellationToken) -> Option<OwnedSemaphorePermit> {
-    tokio::select! {
-        () = stop.cancelled() => None,
-        place = Arc::clone(places).acquire_owned() => place.ok(),
+/// A place for one more; where there is none, who has been silent for longest gives way.
+async fn free_place(
+    places: &Arc<Semaphore>,
+    silent: &Silent,
+    stop: &CancellationToken,
+) -> Option<OwnedSemaphorePermit> {
+    loop {
+        if places.available_permits() == 0 {
+            silent.close_longest();
+        }
+        let place = timeout(Duration::from_millis(GIVE_WAY_MS), Arc::clone(places).acquire_owned());
+        tokio::select! {
+            () = stop.cancelled() => return None,
+            place = place => if let Ok(place) = place { return place.ok() },
+        }
+    }
+}
+
+/// The connections on which nothing is being answered, each by its turn: the longest silent first.
+#[derive(Default)]
+struct Silent(Mutex<BTreeMap<u64, CancellationToken>>);
+
+impl Silent {
+    fn turns(&self) -> MutexGuard<'_, BTreeMap<u64, CancellationToken>> {
+        self.0.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    fn close_longest(&self) {
+        if let Some((_, close)) = self.turns().pop_first() {
+            close.cancel();
+        }
+    }
+}
+
+/// One connection's standing among the silent.
+struct Spot {
+    silent: Arc<Silent>,
+    turn: AtomicU64,
+    close: CancellationToken,
+}
+
+impl Spot {
+    fn taken(silent: &Arc<Silent>) -> Arc<Spot> {
+        let (silent, close) = (Arc::clone(silent), CancellationToken::new());
+        let spot = Spot { silent, turn: AtomicU64::new(0), close };
+        spot.falls_silent();
+        Arc::new(spot)
+    }
+
+    /// Nothing is being answered any more: from now on it may have to give way.
+    fn falls_silent(&self) {
+        static TURNS: AtomicU64 = AtomicU64::new(0);
+        let turn = TURNS.fetch_add(1, Ordering::Relaxed);
+        self.turn.store(turn, Ordering::Relaxed);
+        self.silent.turns().insert(turn, self.close.clone());
+    }
+
+    fn is_answered(&self) {
+        self.silent.turns().remove(&self.turn.load(Ordering::Relaxed));
+    }
+}
+
+impl Drop for Spot {
+    fn drop(&mut self) {
+        self.is_answered();
     }
 }
 
@@ -103,11 +178,21 @@ async fn connection(
     _place: OwnedSemaphorePermit,
     router: Router,
     patience: Patience,
+    spot: Arc<Spot>,
     stop: CancellationToken,
 ) {
+    let close = spot.close.clone();
     let service = service_fn(move |request: Request<Incoming>| {
-        let router = router.clone();
-        async move { Ok::<_, Infallible>(answer(router, request.map(Body::new)).await) }
+        let (router, spot) = (router.clone(), Arc::clone(&spot));
+        async move {
+            spot.is_answered();
+            let response = answer(router, request.map(Body::new)).await;
+            // A stream, whose length nobody knows, goes on being answered.
+            if response.body().size_hint().exact().is_some() {
+                spot.falls_silent();
+            }
+            Ok::<_, Infallible>(response)
+        }
     });
     let io = TokioIo::new(Patient::new(stream, patience.answer_max));
     let connection = http1::Builder::new()
@@ -119,6 +204,7 @@ async fn connection(
     tokio::pin!(connection);
     let outcome = tokio::select! {
         outcome = connection.as_mut() => outcome,
+        () = close.cancelled() => return,
         () = stop.cancelled() => {
             connection.as_mut().graceful_shutdown();
             connection.await
@@ -185,13 +271,17 @@ mod tests {
     }
 
     async fn served_after(failures: u32) -> SocketAddr {
+        served(failures, HASTY).await
+    }
+
+    async fn served(failures: u32, patience: Patience) -> SocketAddr {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let router = Router::new()
             .route("/", get(|| async { "here" }))
             .route("/large", get(|| async { vec![b'x'; LARGE_BYTES] }));
         let listener = Starved { listener, failures_left: failures.into() };
-        tokio::spawn(serve(listener, router, HASTY, CancellationToken::new()));
+        tokio::spawn(serve(listener, router, patience, CancellationToken::new()));
         address
     }
 
@@ -251,11 +341,27 @@ mod tests {
     }
 
     #[tokio::test]
-    async fn connections_beyond_the_most_wait_and_are_served_when_a_place_is_free() {
-        let address = served_after(0).await;
-        let mut silent = Vec::new();
+    async fn a_flood_of_silent_connections_gives_way_to_one_that_asks() {
+        // Nobody is closed for being slow: who comes in comes in because another gave way.
+        let patience = Patience { head_max: Duration::from_secs(3_600), ..HASTY };
+        let address = served(0, patience).await;
+        let mut flood = Vec::new();
+        for index in 0..CONNECTIONS_MAX * 2 {
+            flood.push(
+                connect(address, if index % 2 == 0 { "" } else { "GET / HTTP/1.1\r\nHost: loc" }).await,
+            );
+        }
+        assert!(rest(connect(address, ASK).await).await.ends_with("here"));
+        assert_eq!(rest(flood.remove(0)).await, "", "the first of them had to go");
+    }
+
+    #[tokio::test]
+    async fn a_kept_connection_that_has_been_answered_may_have_to_give_way_too() {
+        let patience = Patience { head_max: Duration::from_secs(3_600), ..HASTY };
+        let address = served(0, patience).await;
+        let mut kept = Vec::new();
         for _ in 0..CONNECTIONS_MAX * 2 {
-            silent.push(connect(address, "").await);
+            kept.push(connect(address, "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n").await);
         }
         assert!(rest(connect(address, ASK).await).await.ends_with("here"));
     }

@@ -40,8 +40,8 @@ use crate::daemon::Handle;
 use crate::serve::gate::Gate;
 use crate::serve::problem::Problem;
 
-/// The most connections at one time; further ones wait in the kernel's queue.
-pub const CONNECTIONS_MAX: usize = 64;
+/// The most connections at one time; for a further one, whoever has been silent for longest gives way.
+pub const CONNECTIONS_MAX: usize = 256;
 /// The most clients of the stream at one time.
 pub const STREAM_CLIENTS_MAX: usize = 16;
 /// The most reads of the journal at one time.
