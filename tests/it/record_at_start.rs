@@ -75,7 +75,9 @@ fn a_journal_that_has_vanished_beside_its_history_is_told_and_alarmed() {
         daemon.wait_for("the record's alarm", |status| {
             (by_id(&status["alarms"], "record.replaced")["active"] == true).then_some(())
         });
-        assert_eq!(daemon.journal()[0]["kind"], "database_replaced");
+        // It is shown at once, and in the journal when the disk has it.
+        let journal = daemon.wait_for_journal("its first entry", |journal| !journal.is_empty());
+        assert_eq!(journal[0]["kind"], "database_replaced");
     }
 }
 
