@@ -107,7 +107,7 @@ struct Commissioning<'a> {
 impl Commissioning<'_> {
     fn go_on(&self, out: &mut dyn Write) -> Result<Outcome, CliError> {
         let site = site_file::load(self.common.config())?;
-        let record = self.begun()?;
+        let record = self.begin()?;
         if record.begun.text("checklist_sha256") != Some(&self.sha256) {
             let message = "it was begun with another checklist: name that one, or begin --anew";
             return Err(CliError::BadInput(message.to_owned()));
@@ -127,13 +127,12 @@ impl Commissioning<'_> {
                     number: self.args.number,
                     text: self.args.text.clone(),
                 };
-                let seen = self.seen(step, &site, &record)?;
+                let seen = self.seen(step, &site)?;
                 self.answer(step, given, seen)?
             }
             _ => self.ask_all(&site, &record)?,
         };
-        let record = self.begun()?;
-        self.show(&record, page::Form::Text, out)?;
+        self.show(&self.present()?, page::Form::Text, out)?;
         Ok(if settled { Outcome::Done } else { Outcome::No })
     }
 
@@ -143,7 +142,7 @@ impl Commissioning<'_> {
         told_aside(CAUTION);
         let mut settled = true;
         for step in record.open(&self.list) {
-            let seen = self.seen(step, site, &self.begun()?)?;
+            let seen = self.seen(step, site)?;
             tell_step(step, seen.as_ref());
             let Some(given) = ask(step, &mut answers) else { return Ok(false) };
             settled &= self.answer(step, given, seen)?;
@@ -151,10 +150,11 @@ impl Commissioning<'_> {
         Ok(settled)
     }
 
-    fn seen(&self, step: &ListStep, site: &Site, record: &Record) -> Result<Option<Seen>, CliError> {
+    /// What siskin sees of a step that it can check: what flows and what was recorded up to now.
+    fn seen(&self, step: &ListStep, site: &Site) -> Result<Option<Seen>, CliError> {
         let Some(check) = step.check else { return Ok(None) };
         let status: Value = understood(&to_daemon(self.common)?.ask(&Request::Status {})?)?;
-        Ok(Some(look(check, step, &self.args.device, &status, site, record)))
+        Ok(Some(look(check, step, &self.args.device, &status, site, &self.present()?)))
     }
 
     /// Records an answer; whether the step is settled.
@@ -190,7 +190,7 @@ impl Commissioning<'_> {
                 Proof::CommissioningSigned { checklist_sha256: self.sha256.clone(), steps: self.steps() };
             self.tell_daemon(proof, self.args.remark.clone())?;
         }
-        self.show(&self.begun()?, page::Form::Text, out)
+        self.show(&self.present()?, page::Form::Text, out)
     }
 
     fn show(&self, record: &Record, form: page::Form, out: &mut dyn Write) -> Result<Outcome, CliError> {
@@ -202,8 +202,8 @@ impl Commissioning<'_> {
         Ok(Outcome::Done)
     }
 
-    /// The commissioning under way; begins one where there is none.
-    fn begun(&self) -> Result<Record, CliError> {
+    /// The commissioning to go on with; begins one where there is none, or where it is to be begun anew.
+    fn begin(&self) -> Result<Record, CliError> {
         let record = self.record()?;
         let anew = self.args.anew && record.as_ref().is_none_or(|record| !record.answers.is_empty());
         if let Some(record) = record.filter(|_| !anew) {
@@ -215,6 +215,11 @@ impl Commissioning<'_> {
             steps: self.steps(),
         };
         self.tell_daemon(proof, self.args.remark.clone())?;
+        self.present()
+    }
+
+    /// The commissioning under way, as far as it has come.
+    fn present(&self) -> Result<Record, CliError> {
         self.record()?
             .ok_or_else(|| CliError::Unreachable("the journal does not show what was recorded".to_owned()))
     }

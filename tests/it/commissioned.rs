@@ -77,6 +77,24 @@ fn a_commissioning_is_left_gone_on_with_checked_signed_and_printed() {
 }
 
 #[test]
+fn a_commissioning_that_is_begun_anew_is_begun_once() {
+    let bus = bus(10_400);
+    let (home, daemon) = running(&bus);
+    let file = home.data().with_file_name("list.toml");
+    std::fs::write(&file, LIST).unwrap();
+    let list = file.to_str().unwrap();
+    let first = commission(&home, list, &["--step", "leak", "--answer", "done", "--number", "1"], "");
+    assert_eq!(open(&first), ["mount", "answers", "loop"]);
+    let anew = commission(&home, list, &["--anew"], "done\ndone\n");
+    assert_eq!(open(&anew), ["loop", "leak"], "its own answers stand, the earlier ones do not");
+    let journal = daemon.wait_for_journal("both answers", |journal| {
+        journal.iter().filter(|entry| entry["kind"] == "commissioning_step").count() == 3
+    });
+    let begun = journal.iter().filter(|entry| entry["kind"] == "commissioning_begun").count();
+    assert_eq!(begun, 2);
+}
+
+#[test]
 fn what_cannot_be_commissioned_is_told_with_its_exit_code() {
     let bus = bus(10_400);
     let (home, _daemon) = running(&bus);
