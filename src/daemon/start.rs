@@ -19,7 +19,7 @@ use crate::daemon::reload::{PlanChange, settings_of};
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
-use crate::history::{self, JournalEntry, JournalReader, Record, Recorder, Replaced};
+use crate::history::{self, JournalReader, ReadError, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
 use crate::moment::Moment;
 use crate::monitor::{
@@ -154,14 +154,13 @@ pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
     site.lines.iter().map(|line| STANDSTILL_MAX + 2 * line.response_timeout).collect()
 }
 
-/// Folds the alarms back from the journal; where it had to be begun anew, from what can still be read
-/// of the one that was moved aside. Nothing vouches for that, but to forget an alarm would be worse.
-/// Returns what follows from it, for the journal.
+/// Folds the alarms back from the journal. Returns what follows from it, for the journal.
 fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<Vec<Event>, StartError> {
-    let entries = match record.replaced.iter().find(|replaced| replaced.is_journal()) {
-        None => record.journal.recorded_alarm_events()?,
-        Some(replaced) => salvaged(replaced),
-    };
+    let mut entries = Vec::new();
+    read_past(record, "the alarms start as normal", |journal| {
+        entries = journal.recorded_alarm_events()?;
+        Ok(())
+    })?;
     let seq = record.recorder.status().journal_head.seq;
     Ok(restore(plan, state, entries.iter().filter_map(journaled::remembered), seq))
 }
@@ -169,27 +168,31 @@ fn restore_alarms(record: &Record, plan: &Plan, state: &mut State) -> Result<Vec
 /// The same for the care of the devices.
 fn restore_care_of_devices(record: &Record, plan: &Plan, state: &mut State) -> Result<(), StartError> {
     let mut past = Vec::new();
-    let take = |entry: &JournalEntry| past.extend(journaled::remembered_care(entry));
-    match record.replaced.iter().find(|replaced| replaced.is_journal()) {
-        None => record.journal.each(&journaled::CARE_KINDS, take)?,
-        Some(Replaced { moved_to: Some(moved_to), .. }) => {
-            let read = JournalReader::moved_aside(moved_to).each(&journaled::CARE_KINDS, take);
-            read.unwrap_or_else(|error| {
-                tracing::error!("no device starts in function check, for their past cannot be read: {error}");
-            });
-        }
-        Some(Replaced { moved_to: None, .. }) => {}
-    }
+    read_past(record, "no device starts in function check", |journal| {
+        journal.each(&journaled::CARE_KINDS, |entry| past.extend(journaled::remembered_care(entry)))
+    })?;
     restore_care(plan, state, past);
     Ok(())
 }
 
-fn salvaged(replaced: &Replaced) -> Vec<JournalEntry> {
-    let Some(moved_to) = &replaced.moved_to else { return Vec::new() };
-    JournalReader::moved_aside(moved_to).recorded_alarm_events().unwrap_or_else(|error| {
-        tracing::error!("the alarms start as normal, for their past cannot be read: {error}");
-        Vec::new()
-    })
+/// Has the past read from the journal; where that had to be begun anew, from what can still be read of
+/// the one that was moved aside. Nothing vouches for that, but to forget an alarm would be worse. Where
+/// it cannot be read, `instead` is said to be so.
+fn read_past(
+    record: &Record,
+    instead: &str,
+    read: impl FnOnce(&JournalReader) -> Result<(), ReadError>,
+) -> Result<(), StartError> {
+    match record.replaced.iter().find(|replaced| replaced.is_journal()) {
+        None => read(&record.journal)?,
+        Some(Replaced { moved_to: Some(moved_to), .. }) => {
+            read(&JournalReader::moved_aside(moved_to)).unwrap_or_else(|error| {
+                tracing::error!("{instead}, for their past cannot be read: {error}");
+            });
+        }
+        Some(Replaced { moved_to: None, .. }) => {}
+    }
+    Ok(())
 }
 
 /// What the journal is told of this start: what was moved aside, and how the alarms stood then; the

@@ -13,7 +13,7 @@ use crate::monitor::state::AlarmState;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
 use crate::monitor::{Decision, Event, EventKind, FunctionCheck, Plan, Recorded, State, Who};
-use crate::signal::{Reason, Sample};
+use crate::signal::{DeviceIndex, Reason, Sample};
 
 /// One past event about an alarm, as the journal holds it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -107,14 +107,18 @@ pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item
             continue;
         }
         state.known.care[device.0].remember(event, now);
-        state.known.care[device.0].reckon_due(&plan.devices[device.0].care, now);
-        for signal in plan.signals_of(device) {
+    }
+    for (index, device) in plan.devices.iter().enumerate() {
+        let care = &mut state.known.care[index];
+        care.reckon_due(&device.care, now);
+        if care.function_check.is_none() {
+            continue;
+        }
+        for signal in plan.signals_of(DeviceIndex(index)) {
             // Other gas was in the sample line, and may be still.
-            let checked = state.known.care[device.0].function_check.is_some();
-            state.signals[signal.0].flush = if checked { Flush::Violated } else { Flush::Settled };
+            state.signals[signal.0].flush = Flush::Violated;
             // Whoever looks before the first answer sees that a person works there.
-            let check = checked.then_some(Reason::FunctionCheck);
-            let reasons = [Reason::NotYetRead].into_iter().chain(check).collect();
+            let reasons = [Reason::NotYetRead, Reason::FunctionCheck].into_iter().collect();
             state.known.samples[signal.0] = Sample::new(None, reasons, now);
         }
     }
