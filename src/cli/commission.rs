@@ -12,11 +12,13 @@ use sha2::{Digest, Sha256};
 use crate::cli::answers::Answers;
 use crate::cli::connect::{Source, to_daemon, understood};
 use crate::cli::site_file::{self, Files};
+use crate::cli::terminal::aside;
 use crate::cli::{CliError, Common, Outcome};
 use crate::config::{Site, Sources};
 use crate::control::proof::{Proof, ProofRequest};
 use crate::control::protocol::Request;
 use crate::control::work::Done;
+use crate::history::chain::hex;
 use crate::proving::checklist::{BUILT_IN, Checklist, ListStep};
 use crate::proving::record::{Answered, Record, Told};
 use crate::view::Entry;
@@ -80,7 +82,7 @@ fn answer(text: &str) -> Result<Answered, String> {
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
     let text = list_text(args)?;
     let list = Checklist::parse(&text).map_err(|wrong| CliError::BadInput(wrong.join("\n")))?;
-    let sha256 = Sha256::digest(text.as_bytes()).iter().map(|byte| format!("{byte:02x}")).collect();
+    let sha256 = hex(&Sha256::digest(text.as_bytes()));
     let work = Commissioning { args, common, list, sha256 };
     let Some(form) = args.print else {
         return work.go_on(out);
@@ -139,7 +141,7 @@ impl Commissioning<'_> {
     /// Asks for every open step; whether all are settled then.
     fn ask_all(&self, site: &Site, record: &Record) -> Result<bool, CliError> {
         let mut answers = Answers::of_stdin()?;
-        told_aside(CAUTION);
+        aside(CAUTION);
         let mut settled = true;
         for step in record.open(&self.list) {
             let seen = self.seen(step, site)?;
@@ -160,7 +162,7 @@ impl Commissioning<'_> {
     /// Records an answer; whether the step is settled.
     fn answer(&self, step: &ListStep, given: Given, seen: Option<Seen>) -> Result<bool, CliError> {
         if let Some(why) = given.refused(step, seen.as_ref()) {
-            told_aside(&format!("{}: not recorded: {why}", step.id));
+            aside(&format!("{}: not recorded: {why}", step.id));
             return Ok(false);
         }
         let settled = given.answered != Answered::Failed;
@@ -182,7 +184,7 @@ impl Commissioning<'_> {
     fn sign(&self, record: &Record, out: &mut dyn Write) -> Result<Outcome, CliError> {
         let open: Vec<&str> = record.open(&self.list).iter().map(|step| step.id.as_str()).collect();
         if !open.is_empty() {
-            told_aside(&format!("not signed: open are {}", open.join(", ")));
+            aside(&format!("not signed: open are {}", open.join(", ")));
             return Ok(Outcome::No);
         }
         if record.signed.is_none() {
@@ -285,36 +287,36 @@ impl Given {
 }
 
 fn tell_step(step: &ListStep, seen: Option<&Seen>) {
-    told_aside(&format!("\n── {} ({})", step.title, step.id));
-    step.tasks.iter().for_each(|task| told_aside(&format!("  • {task}")));
-    step.caution.iter().for_each(|caution| told_aside(&format!("  CAUTION: {caution}")));
-    step.defer.iter().for_each(|defer| told_aside(&format!("  Above this list: {defer}")));
+    aside(&format!("\n── {} ({})", step.title, step.id));
+    step.tasks.iter().for_each(|task| aside(&format!("  • {task}")));
+    step.caution.iter().for_each(|caution| aside(&format!("  CAUTION: {caution}")));
+    step.defer.iter().for_each(|defer| aside(&format!("  Above this list: {defer}")));
     if let Some(seen) = seen {
-        told_aside(&format!("  siskin sees ({}): {}", seen.word(), seen.words.join("; ")));
+        aside(&format!("  siskin sees ({}): {}", seen.word(), seen.words.join("; ")));
     }
 }
 
 /// The answer to a step; `None` at the end of the answers.
 fn ask(step: &ListStep, answers: &mut Answers) -> Option<Given> {
     let (answered, remark) = loop {
-        told_aside("done, failed or na, then a remark:");
+        aside("done, failed or na, then a remark:");
         let line = answers.next()?;
         let (word, remark) = line.split_once(' ').unwrap_or((&line, ""));
         match answer(word) {
             Ok(answered) => {
                 break (answered, Some(remark.trim().to_owned()).filter(|remark| !remark.is_empty()));
             }
-            Err(why) => told_aside(&why),
+            Err(why) => aside(&why),
         }
     };
     let mut given = Given { answered, remark, number: None, text: None };
     if answered == Answered::Done {
         while let Some(number) = step.number.as_ref().filter(|_| given.number.is_none()) {
-            told_aside(&format!("{} ({}):", number.ask, number.unit));
+            aside(&format!("{} ({}):", number.ask, number.unit));
             given.number = answers.next()?.parse().ok().filter(|number: &f64| number.is_finite());
         }
         while let Some(text) = step.text.as_ref().filter(|_| given.text.is_none()) {
-            told_aside(&format!("{text}:"));
+            aside(&format!("{text}:"));
             given.text = Some(answers.next()?).filter(|text| !text.is_empty());
         }
     }
@@ -325,10 +327,4 @@ fn told(entry: Entry) -> Told {
     let Entry { seq, time, kind, subject, user, name, detail, hash, .. } = entry;
     let who = user.map(|user| name.map_or_else(|| user.clone(), |name| format!("{name} ({user})")));
     Told { seq, at: time.0, kind, subject, who, detail, hash }
-}
-
-/// Questions do not mix with the answer.
-#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
-fn told_aside(text: &str) {
-    eprintln!("{text}");
 }

@@ -6,6 +6,7 @@ use serde::de::DeserializeOwned;
 use serde_json::value::RawValue;
 
 use crate::cli::site_file::Files;
+use crate::cli::terminal::aside;
 use crate::cli::{CliError, Common};
 use crate::config;
 use crate::control::client::{Client, ClientError};
@@ -93,9 +94,8 @@ impl Source {
     }
 }
 
-#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
 fn note_file(error: &CliError, file: &Path) {
-    eprintln!("siskin: {error}\nsiskin: read from {} instead", file.display());
+    aside(&format!("siskin: {error}\nsiskin: read from {} instead", file.display()));
 }
 
 /// An answer as a type of [`crate::view`] or of the protocol.

@@ -8,18 +8,20 @@ use std::time::Duration;
 
 use crate::cli::answers::Answers;
 use crate::cli::connect::{to_daemon, understood};
+use crate::cli::operator::time;
 use crate::cli::site_file;
-use crate::cli::terminal::Terminal;
+use crate::cli::terminal::{Terminal, aside};
 use crate::cli::{CliError, Common, Outcome};
-use crate::config::{self, Site};
+use crate::config::Site;
 use crate::control::proof::ProofRequest;
 use crate::control::protocol::Request;
 use crate::control::work::{BeginRequest, Done, EndRequest, Said};
+use crate::names::nearest;
 use crate::proving::causes::{likely_causes, side};
 use crate::proving::loop_check::{
     FULL_SCALE_MA, LIVE_ZERO_MA, Point, Subject, TOLERANCE_DEFAULT, WALK, current_of_share,
 };
-use crate::signal::{Scale, SignalSpec};
+use crate::signal::{Scale, SignalSpec, device_id};
 use crate::units::{Circumstances, Conversion, Substance, UNITS, Unit, conversion};
 
 mod reading;
@@ -70,10 +72,6 @@ pub struct Args {
     remark: Option<String>,
 }
 
-fn time(text: &str) -> Result<Duration, String> {
-    config::duration(text).ok_or_else(|| "a time is a whole number and a unit, such as 30m".to_owned())
-}
-
 fn percent(text: &str) -> Result<f64, String> {
     let percent = text.parse().ok().filter(|percent: &f64| *percent > 0.0 && *percent <= 100.0);
     percent.ok_or_else(|| "a number above 0 and up to 100".to_owned())
@@ -87,7 +85,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     let mut check = Check { args, common, signal, loop_signal, answers: Answers::of_stdin()? };
     let points = if args.walk { check.walk(&subject)? } else { Some(vec![check.flowing()?]) };
     let Some(points) = points else {
-        told_aside("The walk was left before its end: nothing is recorded.");
+        aside("The walk was left before its end: nothing is recorded.");
         return Ok(Outcome::No);
     };
     let checked = Checked {
@@ -128,7 +126,7 @@ impl Check<'_> {
 
     /// The points of the walk; `None` when it was left. However it ends, the function checks do.
     fn walk(&mut self, subject: &Subject) -> Result<Option<Vec<Point>>, CliError> {
-        told_aside(CAUTION);
+        aside(CAUTION);
         let mut begun = Vec::new();
         let walked = self.begin(&mut begun).and_then(|()| self.all_points(subject));
         let ended = begun.iter().map(|device| self.end(device)).collect::<Result<Vec<()>, CliError>>();
@@ -142,7 +140,7 @@ impl Check<'_> {
             let (milliamps, percent) = (current_of_share(ordered), ordered * 100.0);
             let value = subject.range.low + ordered * subject.span();
             let unit = self.signal.unit.as_deref().unwrap_or_default();
-            told_aside(&format!(
+            aside(&format!(
                 "Set {percent} % ({milliamps:.3} mA, {value} {unit}) at the analyzer's loop test and let it settle. Then \
                  Enter; with display and meter: d={value} m={milliamps:.2}"
             ));
@@ -162,7 +160,7 @@ impl Check<'_> {
             let line = self.answers.next()?;
             match seen(&line) {
                 Ok(seen) => return Some(seen),
-                Err(why) => told_aside(&why),
+                Err(why) => aside(&why),
             }
         }
     }
@@ -187,7 +185,7 @@ impl Check<'_> {
 
     /// Takes the analyzer, and the module of its loop, into function check.
     fn begin(&self, begun: &mut Vec<String>) -> Result<(), CliError> {
-        let mut devices: Vec<&str> = [self.signal, self.loop_signal].map(|spec| device(&spec.id)).to_vec();
+        let mut devices: Vec<&str> = [self.signal, self.loop_signal].map(|spec| device_id(&spec.id)).to_vec();
         devices.dedup();
         for device in devices {
             let request = BeginRequest {
@@ -215,13 +213,13 @@ impl Check<'_> {
     fn end(&self, device: &str) -> Result<(), CliError> {
         let request = EndRequest { device: device.to_owned(), said: self.said() };
         let _: Done = understood(&to_daemon(self.common)?.ask(&Request::EndFunctionCheck(request))?)?;
-        told_aside(&format!("{device}: no longer in function check"));
+        aside(&format!("{device}: no longer in function check"));
         Ok(())
     }
 
     fn record(&self, checked: &Checked) -> Result<(), CliError> {
         let request = ProofRequest {
-            device: device(&self.signal.id).to_owned(),
+            device: device_id(&self.signal.id).to_owned(),
             proof: checked.proof(),
             name: self.args.name.clone(),
             remark: self.args.remark.clone(),
@@ -238,16 +236,6 @@ impl Check<'_> {
     fn said(&self) -> Said {
         Said { name: self.args.name.clone(), remark: self.args.remark.clone() }
     }
-}
-
-fn device(signal: &str) -> &str {
-    signal.split_once('.').map_or(signal, |(device, _)| device)
-}
-
-/// Prompts do not mix with the answer.
-#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
-fn told_aside(text: &str) {
-    eprintln!("{text}");
 }
 
 /// Display and meter in an answer such as `d=5.01 m=8.00`.
@@ -272,8 +260,8 @@ fn seen(line: &str) -> Result<(Option<f64>, Option<f64>), String> {
 fn known<'a>(site: &'a Site, id: &str) -> Result<&'a SignalSpec, CliError> {
     let found = site.signals.iter().find(|signal| signal.id == id);
     found.ok_or_else(|| {
-        let nearest = site.signals.iter().min_by_key(|signal| strsim::damerau_levenshtein(&signal.id, id));
-        let nearest = nearest.map(|signal| format!("; is {} meant?", signal.id)).unwrap_or_default();
+        let nearest = nearest(id, site.signals.iter().map(|signal| signal.id.as_str()));
+        let nearest = nearest.map(|nearest| format!("; is {nearest} meant?")).unwrap_or_default();
         CliError::BadInput(format!("the site file has no signal {id:?}{nearest}"))
     })
 }

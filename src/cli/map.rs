@@ -8,7 +8,7 @@ use std::io::{self, Write};
 use serde::Serialize;
 
 use crate::cli::run::scada_numbers;
-use crate::cli::terminal::count;
+use crate::cli::terminal::{aside, count, hex};
 use crate::cli::{CliError, Common, Outcome, csv, site_file};
 use crate::config::ScadaSpec;
 use crate::daemon::{nothing_known, system_clock};
@@ -51,10 +51,9 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     Ok(Outcome::Done)
 }
 
-#[expect(clippy::print_stderr, reason = "the answer is for a file or a master; this is for the person")]
 fn tell_given(opened: &scada::Opened) {
     if opened.given > 0 {
-        eprintln!("siskin: {} kept in {}", count(opened.given, "new number"), opened.path.display());
+        aside(&format!("siskin: {} kept in {}", count(opened.given, "new number"), opened.path.display()));
     }
 }
 
@@ -94,10 +93,6 @@ impl Example {
         let reads = row.id.clone();
         Some(Example { reads, request: hex(&request), answer: hex(&answer), value: Example::VALUE })
     }
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
 }
 
 impl Map {

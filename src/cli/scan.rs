@@ -24,7 +24,7 @@ use crate::view::words;
 
 mod findings;
 
-use findings::{Device, Found, Garbled, Under, conclude, device_text, garbled_text, hex};
+use findings::{Device, Found, Garbled, Under, beginning, conclude, device_text, garbled_text};
 
 /// What a loan is longer than the search is reckoned to take: retries and closing the port.
 const LOAN_SPARE: Duration = Duration::from_secs(30);
@@ -350,7 +350,7 @@ impl Search<'_> {
             );
             return;
         }
-        let garbled = Garbled { unit, under: Under::of(settings), heard: hex(bytes) };
+        let garbled = Garbled { unit, under: Under::of(settings), heard: beginning(bytes) };
         self.say(&garbled_text(&garbled));
         self.found.garbled.push(garbled);
     }

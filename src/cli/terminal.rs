@@ -99,6 +99,17 @@ fn width(text: &str) -> usize {
     text.chars().count()
 }
 
+/// Says something to the person on standard error, apart from the answer on standard output.
+#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
+pub fn aside(text: &str) {
+    eprintln!("{text}");
+}
+
+/// Bytes as they are written down: `01 AB`.
+pub fn hex(bytes: &[u8]) -> String {
+    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
+}
+
 /// `1 alarm`, `2 alarms`.
 pub fn count(number: usize, thing: &str) -> String {
     if number == 1 { format!("1 {thing}") } else { format!("{number} {thing}s") }

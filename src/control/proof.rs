@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use crate::control::protocol::{Failure, NAME_CHARS_MAX, REMARK_CHARS_MAX, check_words};
 use crate::control::work::Said;
 use crate::monitor::{Detail, EventKind, Snapshot, Work, WorkKind};
+use crate::signal::device_id;
 use crate::view::{Instant, Value};
 
 /// The most points, causes or findings in one request.
@@ -38,8 +39,7 @@ pub struct Reading {
 
 /// What every signal of the device last said; empty when there is no such device.
 pub(super) fn readings(device: &str, snapshot: &Snapshot) -> Vec<Reading> {
-    let own = |id: &str| id.split_once('.').is_some_and(|(of, _)| of == device);
-    let signals = snapshot.signals.iter().filter(|signal| own(&signal.id));
+    let signals = snapshot.signals.iter().filter(|signal| device_id(&signal.id) == device);
     signals
         .map(|signal| Reading {
             signal: signal.id.clone(),

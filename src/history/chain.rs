@@ -36,7 +36,11 @@ impl Default for Head {
 
 /// The hash of the entry `text` that follows the entry with the hash `previous`.
 pub fn link(previous: &str, text: &str) -> String {
-    let digest = Sha256::new().chain_update(previous).chain_update("\n").chain_update(text).finalize();
+    hex(&Sha256::new().chain_update(previous).chain_update("\n").chain_update(text).finalize())
+}
+
+/// A digest in lower-case hex, as `sha256sum` prints it.
+pub fn hex(digest: &[u8]) -> String {
     digest.iter().fold(String::with_capacity(FIRST_PREVIOUS.len()), |mut hex, byte| {
         let _ = write!(hex, "{byte:02x}"); // writing to a string does not fail
         hex

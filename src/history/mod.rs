@@ -28,7 +28,9 @@ pub use errors::{OpenError, ReadError, RecordError};
 pub use file::Replaced;
 pub use journal::JOURNAL_FILE;
 pub use queue::RecorderStatus;
-pub use reader::{ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail};
+pub use reader::{
+    ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail, settings_from_detail,
+};
 pub use recorder::{Record, Recorder, open};
 pub use samples::{
     BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,

@@ -113,7 +113,8 @@ pub fn settings_as_detail(settings: &[(String, String)]) -> Detail {
     Detail::List(settings.iter().map(|(path, value)| format!("{path}={value}")).collect())
 }
 
-fn settings_from_detail(detail: &serde_json::Value) -> Option<BTreeMap<String, String>> {
+/// The settings by path that [`settings_as_detail`] made a detail of; `None` where it is no list.
+pub fn settings_from_detail(detail: &serde_json::Value) -> Option<BTreeMap<String, String>> {
     let settings = detail.as_array()?.iter().filter_map(|setting| setting.as_str()?.split_once('='));
     Some(settings.map(|(path, value)| (path.to_owned(), value.to_owned())).collect())
 }

@@ -22,4 +22,4 @@ pub use reading::{Raw, ReadFault, Reading};
 pub use sample::{BadValue, Sample, Value};
 pub use scale::{CurrentLoop, LoopBand, Scale};
 pub(crate) use spec::code_as_number;
-pub use spec::{DeviceIndex, Guard, GuardTest, LineIndex, Range, SignalIndex, SignalSpec, States};
+pub use spec::{DeviceIndex, Guard, GuardTest, LineIndex, Range, SignalIndex, SignalSpec, States, device_id};

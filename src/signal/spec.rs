@@ -12,6 +12,11 @@ pub struct LineIndex(pub usize);
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct DeviceIndex(pub usize);
 
+/// The id of the device that a signal's id, `device.signal`, begins with.
+pub fn device_id(signal: &str) -> &str {
+    signal.split_once('.').map_or(signal, |(device, _)| device)
+}
+
 /// A signal's place in the site's list of signals.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SignalIndex(pub usize);

@@ -5,7 +5,7 @@ use serde_json::Value;
 use crate::config::Site;
 use crate::proving::checklist::{Check, ListStep};
 use crate::proving::record::Record;
-use crate::signal::SignalSpec;
+use crate::signal::{SignalSpec, device_id};
 use crate::units::{Quantity, Unit};
 
 /// What was seen.
@@ -147,7 +147,7 @@ fn items(list: &Value) -> impl Iterator<Item = &Value> {
 }
 
 fn of_device(id: &Value, device: &str) -> bool {
-    id.as_str().and_then(|id| id.split_once('.')).is_some_and(|(of, _)| of == device)
+    id.as_str().is_some_and(|id| device_id(id) == device)
 }
 
 fn quantity(unit: &Value) -> Option<Quantity> {

@@ -11,6 +11,7 @@ use std::path::{Path, PathBuf};
 use sha2::{Digest, Sha256};
 
 use crate::cli::CliError;
+use crate::history::chain::hex;
 use crate::moment::Wall;
 
 const BLOCK_BYTES: usize = 512;
@@ -166,11 +167,4 @@ fn header(path: &str, bytes: u64, made_s: u64) -> io::Result<[u8; BLOCK_BYTES]> 
     let sum: u32 = header.iter().map(|byte| u32::from(*byte)).sum();
     header[148..156].copy_from_slice(format!("{sum:06o}\0 ").as_bytes());
     Ok(header)
-}
-
-fn hex(digest: &[u8]) -> String {
-    digest.iter().fold(String::new(), |mut hex, byte| {
-        let _ = write!(hex, "{byte:02x}"); // writing to a string does not fail
-        hex
-    })
 }

@@ -8,9 +8,12 @@ use std::time::Duration;
 use serde_json::{Value, json};
 
 use crate::cli::CliError;
-use crate::history::{JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader};
+use crate::history::{
+    JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader, settings_from_detail,
+};
 use crate::moment::Wall;
 use crate::monitor::EventKind;
+use crate::signal::device_id;
 use crate::view::Instant;
 
 /// Entries that the cover page tells; the journal extract has all of them.
@@ -199,10 +202,9 @@ impl Case {
     }
 
     fn take_settings(&mut self, entry: &JournalEntry) {
-        let Some(list) = entry.detail.get(SETTINGS_DETAIL).and_then(Value::as_array) else { return };
+        let Some(settings) = entry.detail.get(SETTINGS_DETAIL).and_then(settings_from_detail) else { return };
         if self.settings_seq.is_none() || entry.time <= self.episode.raised {
-            let settings = list.iter().filter_map(|setting| setting.as_str()?.split_once('='));
-            self.settings = settings.map(|(path, value)| (path.to_owned(), value.to_owned())).collect();
+            self.settings = settings;
             self.settings_seq = Some(entry.seq);
         }
     }
@@ -268,7 +270,7 @@ impl Case {
 
     /// The device of the alarm's signal.
     pub fn device(&self) -> Option<&str> {
-        self.own_signal.as_deref()?.split('.').next()
+        self.own_signal.as_deref().map(device_id)
     }
 
     /// Whether nothing was measured while the alarm was active.

@@ -9,6 +9,7 @@ use crate::cli::connect::{Connection, understood};
 use crate::control::proof::{Reading, ReadingsRequest};
 use crate::control::protocol::Request;
 use crate::proving::loop_check::Measured;
+use crate::signal::device_id;
 use crate::view::{self, Value};
 
 /// How often the daemon is asked for new readings.
@@ -67,7 +68,7 @@ pub(super) fn gather(
             return Ok(());
         }
         for signal in signals.iter_mut() {
-            let device = signal.id.split_once('.').map_or("", |(device, _)| device).to_owned();
+            let device = device_id(&signal.id).to_owned();
             let told = daemon.ask(&Request::Readings(ReadingsRequest { device }))?;
             let readings: Vec<Reading> = understood(&told)?;
             if let Some(reading) = readings.iter().find(|reading| reading.signal == signal.id) {

@@ -4,6 +4,7 @@ use std::io::{self, Write};
 
 use serde::Serialize;
 
+use crate::cli::terminal::hex;
 use crate::cli::{CliError, Outcome};
 use crate::commission::meaning::{self, Fit, Meaning, Shown};
 use crate::commission::reference::{Comparison, Reference};
@@ -380,10 +381,6 @@ fn fit_text(fit: &Fit) -> String {
         text += &format!(", {} decimals", fit.decimals);
     }
     text
-}
-
-fn hex(bytes: &[u8]) -> String {
-    bytes.iter().map(|byte| format!("{byte:02X}")).collect::<Vec<_>>().join(" ")
 }
 
 /// What an exception code means (Application Protocol V1.1b3, section 7).

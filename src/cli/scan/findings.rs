@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::{Ended, Plan};
 use crate::cli::target::Chosen;
-use crate::cli::terminal::count;
+use crate::cli::terminal::{count, hex};
 use crate::cli::{CliError, Common, Outcome};
 use crate::commission::format::{parity_word, settings_text};
 use crate::config::SerialSettings;
@@ -96,10 +96,12 @@ fn count_u32(number: u32, thing: &str) -> String {
     count(usize::try_from(number).unwrap_or(usize::MAX), thing)
 }
 
-pub fn hex(bytes: &[u8]) -> String {
-    let shown: Vec<String> = bytes.iter().take(GARBLED_SHOWN_MAX).map(|byte| format!("{byte:02X}")).collect();
-    let more = if bytes.len() > GARBLED_SHOWN_MAX { " …" } else { "" };
-    format!("{}{more}", shown.join(" "))
+/// The first of many bytes.
+pub fn beginning(bytes: &[u8]) -> String {
+    match bytes.get(..GARBLED_SHOWN_MAX) {
+        Some(shown) if shown.len() < bytes.len() => format!("{} …", hex(shown)),
+        _ => hex(bytes),
+    }
 }
 
 /// All of it for machines.
@@ -194,7 +196,7 @@ mod tests {
 
     #[test]
     fn long_garble_is_cut() {
-        assert_eq!(hex(&[1, 0xAB]), "01 AB");
-        assert!(hex(&[0; 40]).ends_with("00 …"));
+        assert_eq!(beginning(&[1, 0xAB]), "01 AB");
+        assert!(beginning(&[0; 40]).ends_with("00 …"));
     }
 }
