@@ -4,7 +4,7 @@
 use std::fmt::Write;
 
 use crate::report::{Report, SignalTold};
-use crate::view::words;
+use crate::view::{round_values, words};
 
 /// The drawing's own units; it is scaled to the page.
 pub const WIDTH: f64 = 720.0;
@@ -107,20 +107,14 @@ impl Axes {
         HEIGHT - BOTTOM - (value - self.low) / (self.high - self.low) * (HEIGHT - TOP - BOTTOM)
     }
 
-    /// Round values, 1, 2 or 5 times a power of ten apart.
     fn value_marks(&self) -> Vec<Mark> {
-        let rough = (self.high - self.low) / VALUE_MARKS;
-        let power = 10_f64.powf(rough.log10().floor());
-        let apart = [1.0, 2.0, 5.0, 10.0].map(|times| times * power).into_iter().find(|step| *step >= rough);
-        let apart = apart.unwrap_or(rough);
-        let nth = |nth: i32| ((self.low / apart).ceil() + f64::from(nth)) * apart;
-        let within = (0..=10).map(nth).take_while(|value| *value <= self.high);
+        let (apart, values) = round_values(self.low, self.high, VALUE_MARKS);
         let mark = |value: f64| {
             // What is nearly zero beside the step is zero.
             let value = if value.abs() < apart * 1e-9 { 0.0 } else { value };
             Mark { at: format!("{:.1}", self.y(value)), text: words::number(value) }
         };
-        within.map(mark).collect()
+        values.into_iter().map(mark).collect()
     }
 
     /// The beginnings of hours, or of gas days where there are several.

@@ -9,6 +9,7 @@
 //! a socket, a page or a clock.
 
 mod alarms;
+mod axis;
 mod calibrations;
 mod gas;
 mod health;
@@ -27,6 +28,7 @@ mod word;
 pub mod words;
 
 pub use alarms::{Alarm, AlarmState, Alarms, Decision};
+pub use axis::round_values;
 pub use calibrations::Calibration;
 pub use gas::{Gas, Verdict};
 pub use health::Health;

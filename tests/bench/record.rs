@@ -8,12 +8,15 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, clippy::as_conversions)]
 
+mod figure;
+
 use std::fs;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use figure::say;
 use siskin::alarm::{AlarmSpec, Averaging, Kind, Limit, Over};
 use siskin::config::{ControlSpec, HistorySpec, Site};
 use siskin::history::{HISTORY_FILE, SampleReader, open};
@@ -166,20 +169,6 @@ fn alarms_on(signal: usize) -> Vec<AlarmSpec> {
         AlarmSpec { on_delay: Duration::from_secs(10), off_delay: Duration::from_secs(10), ..spec }
     };
     kinds.into_iter().enumerate().map(spec).collect()
-}
-
-/// The median of nine, the file being in the page cache.
-fn say(what: &str, mut ask: impl FnMut() -> usize) {
-    let mut answer = 0;
-    let mut times: Vec<Duration> = (0..9)
-        .map(|_| {
-            let began = Instant::now();
-            answer = ask();
-            began.elapsed()
-        })
-        .collect();
-    times.sort();
-    println!("{what}: {:.2} ms ({answer})", times[4].as_secs_f64() * 1e3);
 }
 
 fn at(after_ms: u64) -> Moment {

@@ -6,18 +6,22 @@
 
 #![allow(clippy::unwrap_used, clippy::as_conversions, clippy::print_stdout)]
 
+mod figure;
+
 use std::fmt::Write;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
+use figure::say;
 use siskin::config::{self, Site, Sources};
 use siskin::history::{SampleReader, open};
 use siskin::moment::{Clock, Moment, Mono, Wall};
 use siskin::monitor::{Event, EventKind};
 use siskin::report::{Asked, Report, html};
 use siskin::signal::{Reasons, Sample, SignalIndex, Value};
+use siskin::simulate::Random;
 
 const DAY_S: u64 = 86_400;
 const DEVICE_SIGNALS: usize = 4;
@@ -85,13 +89,13 @@ fn fill(signals: usize, every_s: u64, days: u64) -> Filled {
         detail: [].into(),
     };
     drop(record.recorder.events(vec![started]));
-    let (mut random, mut samples) = (Random(7), 0);
+    let (mut random, mut samples) = (Random::new(7), 0);
     for second in (0..days * DAY_S).step_by(usize::try_from(every_s).unwrap()) {
-        let poll_ms = 1_000 * second + random.below(400);
+        let poll_ms = 1_000 * second + random.bits() % 400;
         ms.store(poll_ms, Ordering::Relaxed);
         let slow = (second as f64 / 20_000.0).sin();
         let all = (0..signals).map(|signal| {
-            let noise = random.below(1_000) as f64 / 1_000.0 - 0.5;
+            let noise = (random.bits() % 1_000) as f64 / 1_000.0 - 0.5;
             let tenths = ((3.5 + slow + noise) * 10.0).round() / 10.0;
             (SignalIndex(signal), Sample::new(Some(Value::Number(tenths)), Reasons::NONE, at(poll_ms)))
         });
@@ -107,20 +111,6 @@ fn fill(signals: usize, every_s: u64, days: u64) -> Filled {
         began.elapsed().as_secs_f64()
     );
     Filled { dir, site, from, lasting: Duration::from_secs(days * DAY_S) }
-}
-
-/// The median of nine.
-fn say(what: &str, mut ask: impl FnMut() -> usize) {
-    let mut answer = 0;
-    let mut times: Vec<Duration> = (0..9)
-        .map(|_| {
-            let began = Instant::now();
-            answer = ask();
-            began.elapsed()
-        })
-        .collect();
-    times.sort();
-    println!("{what}: {:.2} ms ({answer})", times[4].as_secs_f64() * 1e3);
 }
 
 struct Text(String);
@@ -161,16 +151,4 @@ fn site(signals: usize, every_s: u64) -> Site {
         );
     }
     config::load(&PathBuf::from("site.toml"), &Text(text)).map_err(|problems| problems.to_string()).unwrap()
-}
-
-/// Marsaglia's xorshift64: the same data in every run.
-struct Random(u64);
-
-impl Random {
-    fn below(&mut self, limit: u64) -> u64 {
-        self.0 ^= self.0 << 13;
-        self.0 ^= self.0 >> 7;
-        self.0 ^= self.0 << 17;
-        self.0 % limit
-    }
 }

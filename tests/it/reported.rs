@@ -15,6 +15,7 @@ use siskin::history::{Record, open};
 use siskin::moment::{Clock, Moment, Mono, Wall};
 use siskin::monitor::{Detail, Event, EventKind, Input, Plan, State, Who, step};
 use siskin::signal::{Reason, Reasons, Sample, SignalIndex, Value};
+use siskin::simulate::Random;
 
 use crate::skip::skip;
 
@@ -169,7 +170,7 @@ struct Life {
     /// Milliseconds since 1970.
     now_ms: Arc<AtomicU64>,
     began_ms: u64,
-    random: u64,
+    random: Random,
     acknowledge_ms: Option<u64>,
 }
 
@@ -185,7 +186,7 @@ impl Life {
         let record = open(dir, &site, clock).unwrap();
         let plan = monitor_plan(&site);
         let state = State::for_replay(&plan, moment(began_ms, began_ms));
-        Life { site, plan, state, record, now_ms, began_ms, random: 11, acknowledge_ms: None }
+        Life { site, plan, state, record, now_ms, began_ms, random: Random::new(11), acknowledge_ms: None }
     }
 
     fn now(&self) -> Moment {
@@ -214,10 +215,7 @@ impl Life {
     }
 
     fn below(&mut self, limit: u64) -> f64 {
-        self.random ^= self.random << 13;
-        self.random ^= self.random >> 7;
-        self.random ^= self.random << 17;
-        f64::from(u32::try_from(self.random % limit).unwrap())
+        f64::from(u32::try_from(self.random.bits() % limit).unwrap())
     }
 
     /// Lives through the time up to another, poll by poll.

@@ -14,7 +14,7 @@ use serde::Deserialize;
 
 use crate::moment::Wall;
 use crate::view::words::{duration, number};
-use crate::view::{Alarm, Bucket};
+use crate::view::{Alarm, Bucket, round_values};
 
 /// How far back the drawing looks.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
@@ -266,18 +266,10 @@ impl Scale {
         .collect()
     }
 
-    /// Round values: 1, 2 or 5 times a power of ten apart.
     fn value_marks(&self) -> Vec<Mark> {
-        let rough = (self.high - self.low) / VALUE_MARKS;
-        let power = 10_f64.powf(rough.log10().floor());
-        let step = [1.0, 2.0, 5.0, 10.0].map(|times| times * power);
-        let step = step.into_iter().find(|step| *step >= rough).unwrap_or(power);
-        let first = (self.low / step).ceil();
-        let values = (0..=10).map(|index: i32| (first + f64::from(index)) * step);
-        values
-            .take_while(|value| *value <= self.high)
-            .map(|value| Mark { at: place(self.y(value)), text: rounded(value, step) })
-            .collect()
+        let (step, values) = round_values(self.low, self.high, VALUE_MARKS);
+        let mark = |value| Mark { at: place(self.y(value)), text: rounded(value, step) };
+        values.into_iter().map(mark).collect()
     }
 
     /// Round times at the site: full hours, days, months.
