@@ -100,10 +100,6 @@ def page(url):
                 seen.append({
                     "path": path, "scheme": scheme, "width": width,
                     "wide": browser.execute_script("return document.documentElement.scrollWidth"),
-                    "beyond": browser.execute_script(
-                        "return [...document.querySelectorAll('body *')]"
-                        f".filter(e => e.getBoundingClientRect().right > {width})"
-                        ".map(e => e.tagName + '.' + e.className + ' ' + e.textContent.slice(0, 60))"),
                     "from_elsewhere": browser.execute_script(
                         "return performance.getEntriesByType('resource').map(r => r.name)"
                         ".filter(name => !name.startsWith(location.origin))"),
