@@ -1,8 +1,8 @@
 //! `siskin run`: the daemon and its faces, put together, kept going until told to stop, taken apart.
 //!
-//! Order matters. The daemon comes first: it claims the data directory, so that a second daemon on it
-//! ends before it has asked a line anything. The faces come last and go first: whoever reads an answer
-//! reads it of a daemon that is whole.
+//! Order matters. The daemon comes first: it claims the data directory. Then the faces: a port that is
+//! taken ends the start. The lines come last: a start that fails has asked no device anything. The faces
+//! go first: whoever reads an answer reads it of a daemon that is whole.
 
 use std::io::{self, IsTerminal, Write};
 use std::net::SocketAddr;
@@ -104,8 +104,9 @@ struct Faces {
 /// [`CliError::Unreachable`] when something cannot be opened or bound; nothing is left running.
 pub async fn assemble(site: &Site, config: &Path, data: &Path) -> Result<Assembled, CliError> {
     let options = daemon::Options { data: data.to_owned() };
-    let daemon = daemon::start(site, &options).map_err(unreachable)?;
-    match Faces::open(site, config, data, &daemon.handle()).await {
+    let mut daemon = daemon::start(site, &options).map_err(unreachable)?;
+    let opened = Faces::open(site, config, data, &daemon.handle()).await;
+    match opened.and_then(|faces| daemon.poll().map(|()| faces).map_err(unreachable)) {
         Ok(faces) => Ok(Assembled { daemon, faces }),
         Err(error) => {
             daemon.stop().await;

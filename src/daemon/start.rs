@@ -1,4 +1,4 @@
-//! Start and stop: the record first, then the monitor, then the lines; and back.
+//! Start and stop: the record first, then the monitor, then, when the caller says so, the lines; and back.
 
 use std::collections::BTreeMap;
 use std::io;
@@ -62,6 +62,8 @@ pub struct Running {
     pub(super) handle: Handle,
     pub(super) recorder: Recorder,
     pub(super) lines: Lines,
+    /// The lines that ask nothing yet.
+    waiting: Vec<LinePlan>,
     /// The site that is in force.
     pub(super) site: Site,
     /// To the monitor.
@@ -75,7 +77,8 @@ pub fn nothing_known(site: &Site, at: Moment) -> Snapshot {
     snapshot(&plan, &State::new(&plan, at))
 }
 
-/// Starts the daemon: opens the record, restores the alarms, sets monitor and lines to work.
+/// Starts the daemon: opens the record, restores the alarms, sets the monitor to work. No line is asked
+/// anything before [`Running::poll`].
 pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let clock = system_clock();
     let plan = plan::monitor_plan(site);
@@ -121,17 +124,24 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         lines_silent_max: lines_silent_max(site),
     };
     let threads = vec![thread_of_monitor(monitor)?, keeper];
-    let mut lines = Lines::new(options.data.clone(), clock, outputs, lenders);
-    for line in line_plans {
-        lines.start(line)?;
-    }
-    Ok(Running { handle, recorder: record.recorder, lines, site: site.clone(), changes, threads })
+    let lines = Lines::new(options.data.clone(), clock, outputs, lenders);
+    let (recorder, waiting, site) = (record.recorder, line_plans, site.clone());
+    Ok(Running { handle, recorder, lines, waiting, site, changes, threads })
 }
 
 impl Running {
     /// What the faces hold of the daemon.
     pub fn handle(&self) -> Handle {
         self.handle.clone()
+    }
+
+    /// Sets the lines to work. For when everything else that can fail at the start has not: whoever finds a
+    /// port taken has asked no device anything.
+    ///
+    /// # Errors
+    /// [`StartError::Thread`].
+    pub fn poll(&mut self) -> Result<(), StartError> {
+        self.waiting.drain(..).try_for_each(|line| self.lines.start(line))
     }
 
     /// Stops the lines, lets the monitor finish what came in, and flushes the record.

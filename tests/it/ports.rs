@@ -1,8 +1,13 @@
 //! Ports that are missing, taken, or pulled out while the daemon runs: their readings are not
-//! measurements, the line says why, other lines go on, and it comes back by itself.
+//! measurements, the line says why, other lines go on, and it comes back by itself. And ports of faces that
+//! are taken.
 
+use std::io::ErrorKind;
+use std::net::{SocketAddr, TcpListener};
 use std::os::unix::fs::symlink;
+use std::os::unix::net::UnixDatagram;
 use std::path::Path;
+use std::process::Stdio;
 
 use serde_json::Value;
 use siskin::config::Port;
@@ -71,6 +76,39 @@ fn a_port_that_another_daemon_holds_is_left_to_it() {
 }
 
 /// The analyzer `h2s` on the slave's own line, and `other` on the line `spare` at a serial port.
+/// Starts a daemon of which nothing may come: no word that it is ready, and no question to its device.
+#[track_caller]
+fn ends_before_anything_is_asked(home: &Home, device: &TcpListener, port: SocketAddr) {
+    device.set_nonblocking(true).unwrap();
+    let notices = home.site_file().with_file_name("notices");
+    let supervisor = UnixDatagram::bind(&notices).unwrap();
+    supervisor.set_nonblocking(true).unwrap();
+    let run = home.siskin(&["run"]).env("NOTIFY_SOCKET", &notices).stderr(Stdio::piped()).output().unwrap();
+    let told = String::from_utf8_lossy(&run.stderr);
+    assert_eq!(run.status.code(), Some(3), "{told}");
+    let clear = format!("cannot listen on {port}: Address already in use");
+    assert!(told.contains(&clear) && told.contains("another program holds this port"), "{told}");
+    let would_block = |error: std::io::Error| error.kind() == ErrorKind::WouldBlock;
+    assert!(supervisor.recv(&mut [0; 64]).is_err_and(would_block), "it said that it was ready: {told}");
+    assert!(device.accept().is_err_and(would_block), "the device was asked: {told}");
+}
+
+#[test]
+fn a_taken_port_of_a_face_ends_the_start_before_any_device_is_asked() {
+    let (device, taken) = [(); 2].map(|()| TcpListener::bind("127.0.0.1:0").unwrap()).into();
+    let device_at = device.local_addr().unwrap();
+    let line = format!("[[line]]\nid = \"bench\"\ntcp = \"{device_at}\"\nframing = \"rtu\"\n");
+    let home = Home::new(&(line.clone() + &analyzer("h2s", "bench")));
+    let held = TcpListener::bind(home.http()).unwrap();
+    ends_before_anything_is_asked(&home, &device, home.http());
+    drop(held);
+
+    let port = taken.local_addr().unwrap();
+    let scada = format!("[scada]\nlisten = \"{port}\"\n\n");
+    let home = Home::new(&(scada + &line + &analyzer("h2s", "bench")));
+    ends_before_anything_is_asked(&home, &device, port);
+}
+
 fn two_lines(slave: &Slave, port: &str) -> String {
     let spare = format!(
         "[[line]]\nid = \"spare\"\nserial = \"{port}\"\nbaud = 115200\nresponse_timeout = \"100ms\"\n\n"
