@@ -14,6 +14,7 @@ use clap::{Parser, Subcommand};
 
 mod alarms;
 mod answers;
+mod backup;
 mod borrow;
 mod calibration;
 mod check;
@@ -41,6 +42,7 @@ mod recorded_noise;
 mod reload;
 mod replay;
 mod report;
+mod restore;
 mod run;
 mod scan;
 mod service_notice;
@@ -175,6 +177,10 @@ enum Command {
     Evidence(evidence::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
+    /// Copy the record to another place, while the daemon runs or not, and prove the copy
+    Backup(backup::Args),
+    /// Take over a copied record where there is none yet: the journal's chain goes on
+    Restore(restore::Args),
     /// Write the manual pages and shell completions
     #[command(hide = true)]
     Manual(manual::Args),
@@ -224,6 +230,8 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Export(args) => export::run(args, common, out),
         Command::Evidence(args) => evidence::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
+        Command::Backup(args) => backup::run(args, common, out),
+        Command::Restore(args) => restore::run(args, common, out),
         Command::Manual(args) => manual::run(args, common, out),
     }
 }

@@ -13,8 +13,12 @@ pub(super) async fn user_name(uid: u32) -> String {
 }
 
 async fn user_name_in(passwd: &Path, uid: u32) -> String {
-    let users = tokio::fs::read_to_string(passwd).await.unwrap_or_default();
-    name_of(&users, uid).map_or_else(|| format!("uid {uid}"), str::to_owned)
+    name_or_uid(&tokio::fs::read_to_string(passwd).await.unwrap_or_default(), uid)
+}
+
+/// The name of the user with this id in a text as in `passwd(5)`, or `uid N`.
+pub fn name_or_uid(users: &str, uid: u32) -> String {
+    name_of(users, uid).map_or_else(|| format!("uid {uid}"), str::to_owned)
 }
 
 /// A line of `passwd(5)` is `name:password:uid:gid:comment:home:shell`.

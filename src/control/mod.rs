@@ -20,5 +20,6 @@ mod socket;
 mod tests;
 pub mod work;
 
+pub use caller::name_or_uid;
 pub use server::Serving;
 pub use socket::{ControlError, Socket};

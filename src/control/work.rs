@@ -136,7 +136,11 @@ impl NoteRequest {
 }
 
 impl Said {
-    pub(super) fn check(&self) -> Result<(), Failure> {
+    /// Refuses words that are empty, too long, or no plain text.
+    ///
+    /// # Errors
+    /// A [`Failure`] that says which, and what is wrong.
+    pub fn check(&self) -> Result<(), Failure> {
         check_words("name", self.name.as_deref(), NAME_CHARS_MAX)?;
         check_words("remark", self.remark.as_deref(), REMARK_CHARS_MAX)
     }

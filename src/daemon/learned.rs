@@ -22,7 +22,7 @@ use crate::modbus::{Learned, LinePlan};
 use crate::signal::{DeviceIndex, Table};
 
 /// Its name in the data directory.
-const FILE: &str = "learned.json";
+pub const LEARNED_FILE: &str = "learned.json";
 /// The longest file that is read: that of some hundred devices which refuse all they can.
 const FILE_BYTES_MAX: u64 = 4 << 20;
 /// Changes that may wait for the disk; one that finds no room is told again with the next.
@@ -61,7 +61,7 @@ struct KeptBlock {
 impl Memory {
     /// What is remembered in a data directory of the devices of `site`.
     pub(super) fn open(data: &Path, site: &Site) -> Memory {
-        let path = data.join(FILE);
+        let path = data.join(LEARNED_FILE);
         let kept = read(&path).unwrap_or_else(|cause| {
             if cause.kind() != io::ErrorKind::NotFound {
                 warn!("{}: left out, its devices are learned anew: {cause}", path.display());
@@ -187,7 +187,7 @@ mod tests {
 
     fn memory(data: &Path, unit: u8) -> Memory {
         let devices = vec![("h2s-1".to_owned(), format!("/dev/ttyS1 unit {unit}"))];
-        Memory { path: data.join(FILE), devices, kept: read(&data.join(FILE)).unwrap_or_default() }
+        Memory { path: data.join(LEARNED_FILE), devices, kept: read(&data.join(LEARNED_FILE)).unwrap_or_default() }
     }
 
     fn learned() -> Learned {
@@ -212,7 +212,7 @@ mod tests {
         assert_eq!(memory(data.path(), 7).of(DEVICE), Some(learned()));
         let left: Vec<_> =
             std::fs::read_dir(data.path()).unwrap().map(|it| it.unwrap().file_name()).collect();
-        assert_eq!(left, [FILE]);
+        assert_eq!(left, [LEARNED_FILE]);
     }
 
     #[test]
@@ -227,8 +227,8 @@ mod tests {
     fn a_damaged_file_is_left_out_and_replaced_with_what_is_learned_anew() {
         let data = tempfile::tempdir().unwrap();
         for damaged in ["", "{", "[]", "{\"h2s-1\": {\"place\": 1}}", "\u{0}\u{0}"] {
-            std::fs::write(data.path().join(FILE), damaged).unwrap();
-            assert!(read(&data.path().join(FILE)).is_err(), "{damaged}");
+            std::fs::write(data.path().join(LEARNED_FILE), damaged).unwrap();
+            assert!(read(&data.path().join(LEARNED_FILE)).is_err(), "{damaged}");
             keep(data.path(), &[learned()]);
             assert_eq!(memory(data.path(), 7).of(DEVICE), Some(learned()), "after {damaged:?}");
         }

@@ -23,6 +23,7 @@ mod watch;
 pub use clock::system_clock;
 pub use handle::{ActError, Answer, Handle, HistorySource, JournalSource, Request};
 pub use health::{Health, Progress};
+pub use learned::LEARNED_FILE;
 pub use loans::LendError;
 pub use plan::monitor_plan;
 pub use reload::{Refused, Reloaded};

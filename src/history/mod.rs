@@ -2,10 +2,12 @@
 //!
 //! [`open`] makes the record ready and starts the one thread that writes to it. A [`Recorder`] hands
 //! events and samples to that thread without ever waiting for the disk. [`JournalReader`] and
-//! [`SampleReader`] read beside it, [`verify()`] proves the journal. In reading order: [`chain`] says
-//! what is hashed, `file` opens or moves aside one SQLite file, `journal` and `samples` know what lies
-//! in theirs, `queue` holds what waits for the disk, `scribe` is the thread that writes.
+//! [`SampleReader`] read beside it, [`verify()`] proves the journal, [`back_up`] copies the record and
+//! [`restore`] takes a copy over. In reading order: [`chain`] says what is hashed, `file` opens or moves
+//! aside one SQLite file, `journal` and `samples` know what lies in theirs, `queue` holds what waits for
+//! the disk, `scribe` is the thread that writes.
 
+mod backup;
 pub mod chain;
 mod entry;
 mod errors;
@@ -15,6 +17,7 @@ mod queue;
 mod reader;
 mod recorder;
 mod reserve;
+mod restore;
 mod samples;
 mod scribe;
 mod verify;
@@ -22,6 +25,7 @@ mod verify;
 #[cfg(test)]
 mod tests;
 
+pub use backup::{Aside, BackupError, MANIFEST_FILE, Manifest, back_up, content};
 pub use chain::Head;
 pub use entry::JournalEntry;
 pub use errors::{OpenError, ReadError, RecordError};
@@ -32,6 +36,7 @@ pub use reader::{
     ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail, settings_from_detail,
 };
 pub use recorder::{Record, Recorder, open};
+pub use restore::restore;
 pub use samples::{
     BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,
 };

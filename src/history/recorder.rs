@@ -137,7 +137,7 @@ impl Drop for Owner {
     }
 }
 
-fn take_lock(dir: &Path) -> Result<File, OpenError> {
+pub(super) fn take_lock(dir: &Path) -> Result<File, OpenError> {
     DirBuilder::new().recursive(true).mode(0o750).create(dir).map_err(|error| OpenError::io(dir, &error))?;
     let path = dir.join(LOCK_FILE);
     let lock = fs::OpenOptions::new()

@@ -117,6 +117,9 @@ pub enum EventKind {
     RecordLost,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
     DatabaseReplaced,
+    /// The record was restored from a copy, and goes on from there. Details: entries, head, copied (when),
+    /// copied_on (which machine), from (the directory), host (this machine), remark.
+    TakenOver,
     /// A person works on a device: nothing it says is a measurement. Details: until, for_s, purpose,
     /// again (when it was under way already), remark.
     FunctionCheckBegun,
@@ -145,7 +148,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 37] = [
+    pub const ALL: [EventKind; 38] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -174,6 +177,7 @@ impl EventKind {
         EventKind::AlarmRemoved,
         EventKind::RecordLost,
         EventKind::DatabaseReplaced,
+        EventKind::TakenOver,
         EventKind::FunctionCheckBegun,
         EventKind::FunctionCheckEnded,
         EventKind::CalibrationRecorded,
@@ -216,6 +220,7 @@ impl EventKind {
             | EventKind::DeviceOnline
             | EventKind::RecordLost
             | EventKind::DatabaseReplaced
+            | EventKind::TakenOver
             | EventKind::FunctionCheckBegun
             | EventKind::FunctionCheckEnded
             | EventKind::CalibrationRecorded
@@ -259,6 +264,7 @@ impl EventKind {
             EventKind::AlarmRemoved => "alarm_removed",
             EventKind::RecordLost => "record_lost",
             EventKind::DatabaseReplaced => "database_replaced",
+            EventKind::TakenOver => "taken_over",
             EventKind::FunctionCheckBegun => "function_check_begun",
             EventKind::FunctionCheckEnded => "function_check_ended",
             EventKind::CalibrationRecorded => "calibration_recorded",

@@ -8,6 +8,7 @@
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
 mod bad_lines;
+mod backup;
 mod bench;
 mod calibrated;
 mod commands;
