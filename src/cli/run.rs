@@ -62,6 +62,7 @@ pub fn operate(
         tell(Notice::Ready);
         tracing::info!("{} is watched", site.name);
         let watchdog = watchdog::feed(assembled.daemon.handle());
+        let held_back = tokio::spawn(log::tell_what_was_held_back());
         let ended = ready(&assembled);
         if ended.is_ok() {
             let signal = loop {
@@ -76,6 +77,7 @@ pub fn operate(
             tracing::info!("{signal}: stopping");
         }
         watchdog.abort();
+        held_back.abort();
         tell(Notice::Stopping);
         assembled.stop().await;
         ended.map(|()| Outcome::Done)
