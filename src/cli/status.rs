@@ -2,6 +2,8 @@
 
 use std::io::{self, Write};
 
+use serde_json::json;
+
 use crate::cli::connect::{to_daemon, understood};
 use crate::cli::terminal::{Mark, Terminal, count};
 use crate::cli::{CliError, Common, Outcome, alarms};
@@ -10,21 +12,46 @@ use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::{Alarm, Device, Line, LineState, Signal, Status, Value, Verdict, words};
 
-/// Nothing to choose.
+/// Which part.
 #[derive(Debug, clap::Args)]
-pub struct Args {}
+pub struct Args {
+    /// Only what the record takes on the disk, what is written in a day, and how long the room lasts
+    #[arg(long)]
+    disk: bool,
+}
 
 /// Tells the status.
-pub fn run(_args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
+pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
     let answer = to_daemon(common)?.ask(&Request::Status {})?;
-    if common.json {
+    if common.json && !args.disk {
         writeln!(out, "{answer}")?;
-    } else {
-        let status: Status = understood(&answer)?;
-        tell(&status, &Terminal::of_stdout(&status.site.time_zone), out)?;
+        return Ok(Outcome::Done);
+    }
+    let status: Status = understood(&answer)?;
+    let terminal = Terminal::of_stdout(&status.site.time_zone);
+    match (args.disk, common.json) {
+        (true, true) => writeln!(out, "{}", json!(status.storage))?,
+        (true, false) => storage(&status, &terminal, out)?,
+        (false, _) => tell(&status, &terminal, out)?,
     }
     Ok(Outcome::Done)
 }
+
+/// What the record takes, a line each.
+fn storage(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
+    let Some(storage) = &status.storage else {
+        return writeln!(out, "What the record takes has not been measured yet.");
+    };
+    writeln!(out, "Record as of {}", words::date_and_time(storage.time, &terminal.zone))?;
+    for (what, how_much) in words::storage_text(storage, &terminal.zone) {
+        told(&terminal.fold(12, &format!("  {what:8}  {how_much}")), out)?;
+    }
+    told(&terminal.wrap(0, WRITTEN_NOTE), out)
+}
+
+/// What `written` counts.
+const WRITTEN_NOTE: &str = "Written is what siskin had the kernel send to the disk since it started. What the \
+    file system and a flash card write on their own account comes on top.";
 
 fn tell(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
     heading(status, terminal, out)?;
@@ -35,7 +62,19 @@ fn tell(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result
     }
     signals(status, terminal, out)?;
     devices(status, terminal, out)?;
-    lines(status, terminal, out)
+    lines(status, terminal, out)?;
+    clock(status, terminal, out)
+}
+
+/// What there is to say of the clock.
+fn clock(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
+    let mark = if status.clock.is_doubtful() { Mark::Doubt } else { Mark::Plain };
+    let text = format!("Clock: {}", words::clock_text(&status.clock, &terminal.zone).join("; "));
+    writeln!(out)?;
+    for line in terminal.wrap(0, &text) {
+        writeln!(out, "{}", terminal.mark(mark, &line))?;
+    }
+    Ok(())
 }
 
 /// Which site and when, the answer to the first question, and the counts.

@@ -22,7 +22,7 @@ use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::daemon::{self, Handle, Health, JournalSource};
 use crate::history::JournalEntry;
 use crate::moment::{Moment, Mono, Wall};
-use crate::monitor::{Action, ActionResult, Refusal, Snapshot};
+use crate::monitor::{Action, ActionResult, ClockStatus, Refusal, Snapshot};
 use crate::view::{self, Instant, Journal, Status, Word};
 
 const NOW: Moment = Moment { mono: Mono::from_millis(1000), wall: Wall::UNIX_EPOCH };
@@ -45,6 +45,8 @@ impl House {
             site_id: "willow-bend".to_owned(),
             site_name: "Willow Bend Interconnect".to_owned(),
             time_zone: "America/Chicago".to_owned(),
+            clock: ClockStatus::default(),
+            disk: None,
             lines: Vec::new(),
             devices: Vec::new(),
             signals: Vec::new(),

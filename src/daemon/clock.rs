@@ -1,10 +1,11 @@
-//! The one place that reads the clocks.
+//! The one place that reads the clocks, and asks whether the wall clock can be believed.
 //!
 //! Both are told in whole milliseconds, and in step: between two moments as much time passes on the
 //! wall clock as on the monotonic one, unless the system's wall clock was stepped, or its slewing has
 //! added up. So what is recorded by the wall clock can be replayed with exactly the durations that
 //! were lived through.
 
+use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 use std::time::{Duration, Instant};
@@ -35,7 +36,35 @@ fn followed(offset_ms: i64, mono_ms: i64, system_ms: i64) -> i64 {
     if off_ms.abs() > OFF_MS_MAX { offset_ms.saturating_add(off_ms) } else { offset_ms }
 }
 
+/// Where systemd's time service says that it has set the clock since the boot (`systemd-timesyncd.service(8)`),
+/// and the directory that is there while it runs.
+const TIME_SERVICE_SAYS: [&str; 2] = ["/run/systemd/timesync/synchronized", "/run/systemd/timesync"];
+
+/// Whether something keeps the wall clock right; `None` when nobody says. The kernel knows, whichever program
+/// does it; where the daemon may not ask the kernel, systemd's time service is asked.
+pub(super) fn synchronized() -> Option<bool> {
+    by_the_kernel().or_else(|| by_the_time_service(TIME_SERVICE_SAYS.map(Path::new)))
+}
+
+/// `STA_UNSYNC` of `adjtimex(2)`: set until a program has said how far off the clock may be, and again
+/// when that has grown beyond 16 s.
+#[expect(unsafe_code, reason = "the only way to the kernel's word on the clock is a bare system call")]
+fn by_the_kernel() -> Option<bool> {
+    // SAFETY: all zeros are a valid `timex`, which asks for nothing to be changed (`modes` is 0); the kernel
+    // writes within it, and it outlives the call.
+    let (state, status) = unsafe {
+        let mut told: libc::timex = std::mem::zeroed();
+        (libc::adjtimex(&raw mut told), told.status)
+    };
+    (state >= 0).then_some(status & libc::STA_UNSYNC == 0)
+}
+
+fn by_the_time_service([said, runs]: [&Path; 2]) -> Option<bool> {
+    if said.exists() { Some(true) } else { runs.exists().then_some(false) }
+}
+
 #[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
 mod tests {
     use super::*;
 
@@ -46,6 +75,18 @@ mod tests {
         assert_eq!(followed(1_000, 50, 1_071), 1_021, "slewing that has added up");
         assert_eq!(followed(1_000, 50, 3_601_050), 3_601_000, "a step ahead");
         assert_eq!(followed(3_601_000, 60, 1_060), 1_000, "a step back");
+    }
+
+    #[test]
+    fn what_systemds_time_service_says_is_understood_and_silence_is_not_taken_for_a_no() {
+        let dir = tempfile::tempdir().unwrap();
+        let (runs, said) = (dir.path().join("timesync"), dir.path().join("timesync/synchronized"));
+        let told = || by_the_time_service([&said, &runs]);
+        assert_eq!(told(), None);
+        std::fs::create_dir(&runs).unwrap();
+        assert_eq!(told(), Some(false));
+        std::fs::write(&said, "").unwrap();
+        assert_eq!(told(), Some(true));
     }
 
     #[test]

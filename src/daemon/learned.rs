@@ -187,7 +187,11 @@ mod tests {
 
     fn memory(data: &Path, unit: u8) -> Memory {
         let devices = vec![("h2s-1".to_owned(), format!("/dev/ttyS1 unit {unit}"))];
-        Memory { path: data.join(LEARNED_FILE), devices, kept: read(&data.join(LEARNED_FILE)).unwrap_or_default() }
+        Memory {
+            path: data.join(LEARNED_FILE),
+            devices,
+            kept: read(&data.join(LEARNED_FILE)).unwrap_or_default(),
+        }
     }
 
     fn learned() -> Learned {

@@ -21,7 +21,7 @@ use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
 use crate::history::{self, JournalReader, ReadError, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
-use crate::moment::Moment;
+use crate::moment::{Moment, Wall};
 use crate::monitor::{
     Detail, Event, EventKind, Plan, Snapshot, State, restore, restore_care, retell, snapshot,
 };
@@ -89,8 +89,9 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     unwatched::settle_anew(&plan, &mut state, &record.samples);
     let (before, in_force) = (record.journal.last_settings()?, settings_of(site));
     let recorded = Recorded::new(record.samples.clone(), before.as_ref(), &in_force);
+    let behind = state.begin_after(recorded_until(&record)?, &site.id);
     let opening = opening_events(site, &record, (&plan, &state), (before, &in_force));
-    drop(record.recorder.events(opening.into_iter().chain(told_again).collect()));
+    drop(record.recorder.events(opening.into_iter().chain(behind).chain(told_again).collect()));
 
     let (snapshots, snapshots_seen) = watch::channel(Arc::new(snapshot(&plan, &state)));
     let (health, health_seen) = watch::channel(Health::default());
@@ -162,6 +163,13 @@ impl Running {
 /// For how long each line may say nothing: one question and its answer lie between two reports.
 pub(super) fn lines_silent_max(site: &Site) -> Vec<Duration> {
     site.lines.iter().map(|line| STANDSTILL_MAX + 2 * line.response_timeout).collect()
+}
+
+/// The time of what was recorded last: an event, or the minute of a sample.
+fn recorded_until(record: &Record) -> Result<Option<Wall>, ReadError> {
+    let event = record.journal.read_last(1)?.first().map(|entry| entry.time);
+    let minute = record.recorder.status().disk.and_then(|disk| disk.samples).map(|(_, newest)| newest);
+    Ok(event.max(minute))
 }
 
 /// Folds the alarms back from the journal. Returns what follows from it, for the journal.

@@ -11,6 +11,7 @@ use std::time::Duration;
 
 use tokio::sync::{mpsc, oneshot, watch};
 
+use crate::daemon::clock::synchronized;
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::Change;
 use crate::daemon::recall::Recorded;
@@ -180,7 +181,12 @@ impl Watch {
             drop(self.recorder.events(retell(&self.plan, &self.state)));
         }
         let failing = status.last_error;
-        self.pass(Input::Record(RecordReport { replaced: self.replaced, failing: failing.clone() }));
+        self.pass(Input::Record(RecordReport {
+            replaced: self.replaced,
+            failing: failing.clone(),
+            disk: status.disk,
+        }));
+        self.pass(Input::Synchronized(synchronized()));
         let monitor = Progress { part: "the monitor".to_owned(), at: now, silent_max: STANDSTILL_MAX };
         let line = |((id, at), silent_max): ((&String, &Mono), &Duration)| Progress {
             part: format!("line {id}"),

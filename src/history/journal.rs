@@ -63,6 +63,13 @@ impl Journal {
         Ok(head(self.file.db()?)?)
     }
 
+    /// When its first entry was recorded; `None` when it has none.
+    pub(super) fn began(&mut self) -> Result<Option<Wall>, Flaw> {
+        let first = "SELECT text ->> '$[1]' FROM event WHERE seq = 1";
+        let time: Option<String> = self.file.db()?.query_row(first, [], |row| row.get(0)).optional()?;
+        Ok(time.and_then(|time| time.parse().ok()))
+    }
+
     /// Appends the events in one transaction; returns each batch's numbers and the new head. When
     /// it returns, they are on the disk.
     pub(super) fn append(&mut self, batches: &[Arc<[Event]>]) -> Result<(Vec<Vec<u64>>, Head), Flaw> {

@@ -13,6 +13,7 @@ mod entry;
 mod errors;
 mod file;
 mod journal;
+mod measure;
 mod queue;
 mod reader;
 mod recorder;

@@ -13,7 +13,7 @@ use tokio::sync::oneshot;
 use crate::history::file::Replaced;
 use crate::history::{Head, RecordError};
 use crate::moment::Wall;
-use crate::monitor::Event;
+use crate::monitor::{DiskUse, Event};
 use crate::signal::{Sample, SignalIndex};
 
 /// What comes back for a batch of events: their numbers in the journal.
@@ -75,6 +75,8 @@ pub struct RecorderStatus {
     pub replaced: Vec<Replaced>,
     /// The end of the journal's chain.
     pub journal_head: Head,
+    /// What the record takes on the disk, as last measured.
+    pub disk: Option<DiskUse>,
 }
 
 /// The queues, shared between those who hand in and the scribe.

@@ -8,13 +8,15 @@ use std::fs::{self, File};
 use std::io;
 use std::path::{Path, PathBuf};
 
-use rustix::fs::{FallocateFlags, fallocate, statvfs};
+use rustix::fs::{FallocateFlags, fallocate};
+
+use crate::history::measure::free_bytes;
 
 /// The reserve's name in the data directory.
 pub(super) const RESERVE_FILE: &str = "reserve";
 
 /// With less than this free, the history does not grow any more: its oldest samples make room.
-const FREE_TO_GROW_BYTES_MIN: u64 = 256 << 20;
+pub(super) const FREE_TO_GROW_BYTES_MIN: u64 = 256 << 20;
 /// With less than this free, samples are not written: the rest is for events.
 const FREE_FOR_SAMPLES_BYTES_MIN: u64 = 64 << 20;
 /// What the reserve holds.
@@ -42,9 +44,14 @@ impl Reserve {
         Reserve { dir: dir.to_owned() }
     }
 
+    /// The data directory.
+    pub(super) fn dir(&self) -> &Path {
+        &self.dir
+    }
+
     /// How much room there is. When the operating system does not say, there is enough.
     pub(super) fn room(&self) -> Room {
-        match self.free_bytes() {
+        match free_bytes(&self.dir) {
             Some(..FREE_FOR_SAMPLES_BYTES_MIN) => Room::None,
             Some(..FREE_TO_GROW_BYTES_MIN) => Room::Short,
             Some(_) | None => Room::Ample,
@@ -68,11 +75,6 @@ impl Reserve {
     /// Gives the reserve up; true when that has made room.
     pub(super) fn give_up(&self) -> bool {
         fs::remove_file(self.path()).is_ok()
-    }
-
-    fn free_bytes(&self) -> Option<u64> {
-        let disk = statvfs(&self.dir).ok()?;
-        Some(disk.f_bavail.saturating_mul(disk.f_frsize))
     }
 
     fn path(&self) -> PathBuf {

@@ -7,11 +7,13 @@
 use std::collections::{BTreeMap, VecDeque};
 use std::fs::File;
 use std::io;
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use crate::history::file::{Flaw, Replaced};
 use crate::history::journal::Journal;
+use crate::history::measure::measure;
 use crate::history::queue::{Limits, Queue, Waiting};
 use crate::history::reserve::{Reserve, Room};
 use crate::history::samples::{OpenMinutes, SampleStore};
@@ -39,6 +41,9 @@ pub(super) struct Scribe {
     /// An alarm has spoken: the samples around it do not wait for the end of their minute.
     stage_now: bool,
     told: Told,
+    dir: PathBuf,
+    /// When the journal's first entry was recorded.
+    journal_since: Option<Wall>,
     /// The data directory is this daemon's for as long as the thread lives.
     _lock: File,
 }
@@ -68,9 +73,10 @@ impl Scribe {
         lock: File,
     ) -> Self {
         reserve.fill();
+        let dir = reserve.dir().to_owned();
         let Moment { mono: written, wall: now } = clock();
         let samples_after = samples_after(&queue.limits, now);
-        Scribe {
+        let mut scribe = Scribe {
             queue,
             journal,
             samples,
@@ -83,8 +89,12 @@ impl Scribe {
             open: OpenMinutes::at(now),
             stage_now: false,
             told: Told { events: 0, samples: 0, at: None },
+            dir,
+            journal_since: None,
             _lock: lock,
-        }
+        };
+        scribe.measure();
+        scribe
     }
 
     /// Writes until the queue is closed and everything that the disk takes is written.
@@ -204,9 +214,23 @@ impl Scribe {
             Some(flaw) => self.samples_pace.failed("history", flaw, limits.retry_after),
         }
         self.say(&mut self.queue.lock());
+        if flaw.is_none() {
+            self.measure();
+        }
         if let Some(Flaw::Damaged(cause)) = flaw {
             let moved = self.samples.move_aside(cause, (self.clock)().wall);
             self.tell_replaced(moved);
+        }
+    }
+
+    /// Measures what the record takes. What cannot be read now was measured a minute ago.
+    fn measure(&mut self) {
+        if self.journal_since.is_none() {
+            self.journal_since = self.journal.began().unwrap_or(None);
+        }
+        if let Ok(extent) = self.samples.extent() {
+            let disk = measure(&self.dir, extent, self.journal_since, (self.clock)());
+            self.queue.lock().status.disk = Some(disk);
         }
     }
 

@@ -72,6 +72,12 @@ pub enum EventKind {
     ReloadRefused,
     /// The wall clock was stepped. Details: step_s.
     ClockStepped,
+    /// At the start the wall clock stood before what was recorded last. Details: recorded_until, behind_s.
+    ClockBehind,
+    /// The wall clock is kept right (again), by a time server or a receiver.
+    ClockSynchronized,
+    /// Nothing keeps the wall clock right (any more).
+    ClockUnsynchronized,
     /// A line's port cannot be opened, or has gone away. Details: cause.
     LineDown,
     /// A line's port is open (again).
@@ -148,13 +154,16 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 38] = [
+    pub const ALL: [EventKind; 41] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
         EventKind::Reloaded,
         EventKind::ReloadRefused,
         EventKind::ClockStepped,
+        EventKind::ClockBehind,
+        EventKind::ClockSynchronized,
+        EventKind::ClockUnsynchronized,
         EventKind::LineDown,
         EventKind::LineUp,
         EventKind::LineNoisy,
@@ -210,6 +219,9 @@ impl EventKind {
             | EventKind::Reloaded
             | EventKind::ReloadRefused
             | EventKind::ClockStepped
+            | EventKind::ClockBehind
+            | EventKind::ClockSynchronized
+            | EventKind::ClockUnsynchronized
             | EventKind::LineDown
             | EventKind::LineUp
             | EventKind::LineNoisy
@@ -242,6 +254,9 @@ impl EventKind {
             EventKind::Reloaded => "reloaded",
             EventKind::ReloadRefused => "reload_refused",
             EventKind::ClockStepped => "clock_stepped",
+            EventKind::ClockBehind => "clock_behind_record",
+            EventKind::ClockSynchronized => "clock_synchronized",
+            EventKind::ClockUnsynchronized => "clock_unsynchronized",
             EventKind::LineDown => "line_down",
             EventKind::LineUp => "line_up",
             EventKind::LineNoisy => "line_noisy",

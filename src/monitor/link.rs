@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use crate::moment::Moment;
 use crate::monitor::step::Step;
-use crate::monitor::{Detail, Event, EventKind, Who};
+use crate::monitor::{Detail, DiskUse, Event, EventKind, Who};
 use crate::signal::{DeviceIndex, LineIndex};
 
 /// Whether a line can carry questions.
@@ -178,6 +178,8 @@ pub struct RecordReport {
     pub replaced: bool,
     /// Why the record cannot be written, while it cannot.
     pub failing: Option<String>,
+    /// What it takes on the disk.
+    pub disk: Option<DiskUse>,
 }
 
 impl Step<'_> {

@@ -9,6 +9,8 @@ mod alarms;
 mod button;
 mod calibrate;
 mod care;
+mod clock;
+mod disk;
 mod event;
 mod judge;
 mod link;
@@ -25,6 +27,8 @@ mod withhold;
 pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
 pub use calibrate::{GasTest, Recorded};
 pub use care::{FunctionCheck, Hindrance, Work, WorkKind, Worked};
+pub use clock::{ClockStatus, ClockStep};
+pub use disk::{DiskUse, Outlook};
 pub use event::{Detail, Event, EventKind, Who};
 pub use link::{
     BlockReport, Counters, DeviceReport, DeviceState, LineReport, LineState, Loan, RecordReport, Spread,

@@ -65,6 +65,7 @@ impl Carried<'_> {
                 active: plan.alarms.iter().map(active).collect(),
                 lines: old.known.lines.clone(),
                 record: old.known.record.clone(),
+                clock: old.known.clock,
                 care: self.care(),
             },
         }

@@ -8,7 +8,10 @@ use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
 use crate::moment::{Moment, Wall};
 use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, DeviceLabel, DeviceReport, FunctionCheck, LineReport, Plan, Recorded, State};
+use crate::monitor::{
+    ClockStatus, Decision, DeviceLabel, DeviceReport, DiskUse, FunctionCheck, LineReport, Plan, Recorded,
+    State,
+};
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
 /// Everything known at one time.
@@ -24,6 +27,10 @@ pub struct Snapshot {
     pub site_name: String,
     /// The IANA name of the zone in which people there live.
     pub time_zone: String,
+    /// What is known of the wall clock.
+    pub clock: ClockStatus,
+    /// What the record takes on the disk; `None` before it was measured.
+    pub disk: Option<DiskUse>,
     /// Every line, in site order.
     pub lines: Vec<LineStatus>,
     /// Every device, in site order.
@@ -150,6 +157,8 @@ pub fn snapshot(plan: &Plan, state: &State) -> Snapshot {
         site_id: plan.site_id.clone(),
         site_name: plan.site_name.clone(),
         time_zone: plan.time_zone.clone(),
+        clock: state.known.clock,
+        disk: state.known.record.disk,
         lines: line_statuses(plan, state),
         devices: device_statuses(plan, state),
         signals: signal_statuses(plan, state),

@@ -9,7 +9,7 @@ use crate::alarm::{
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::button::ButtonState;
 use crate::monitor::care::CareState;
-use crate::monitor::{Decision, EventKind, LineReport, Plan, RecordReport};
+use crate::monitor::{ClockStatus, Decision, EventKind, LineReport, Plan, RecordReport};
 use crate::signal::{ReadFault, Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
 /// What the monitor knows between two steps. Made for one [`Plan`] and used with no other.
@@ -35,6 +35,7 @@ pub(super) struct Evidence {
     pub(super) active: Vec<Option<bool>>,
     pub(super) lines: Vec<Option<LineReport>>,
     pub(super) record: RecordReport,
+    pub(super) clock: ClockStatus,
     /// Of each device.
     pub(super) care: Vec<CareState>,
 }
@@ -114,6 +115,7 @@ impl State {
                 active: vec![None; plan.alarms.len()],
                 lines: vec![None; plan.lines.len()],
                 record: RecordReport::default(),
+                clock: ClockStatus::default(),
                 care: plan.devices.iter().map(|device| CareState::new(&device.care, now)).collect(),
             },
             replaying: false,

@@ -8,6 +8,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::alarm::AlarmIndex;
 use crate::moment::Moment;
+use crate::monitor::clock;
 use crate::monitor::state::LastAnswer;
 use crate::monitor::{
     Action, ActionResult, Detail, Event, EventKind, Hindrance, LineReport, Plan, RecordReport, State, Work,
@@ -28,6 +29,8 @@ pub enum Input {
     Line(LineReport),
     /// The recorder's report on itself.
     Record(RecordReport),
+    /// Whether something keeps the wall clock right; `None` when nobody says.
+    Synchronized(Option<bool>),
     /// An operator action.
     Act(Action),
     /// A person works on a device, or has something to say for the record.
@@ -82,6 +85,10 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
             step.go_on_to(now);
             step.take_record_report(report);
         }
+        Input::Synchronized(synchronized) => {
+            step.go_on_to(now);
+            step.take_synchronized(synchronized);
+        }
         Input::Act(action) => {
             step.go_on_to(now);
             step.carry_out(&action);
@@ -106,23 +113,6 @@ pub(super) struct Step<'a> {
     pub(super) votes_due: BTreeSet<AlarmIndex>,
 }
 
-/// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
-const CLOCK_STEP_MS_MIN: i64 = 500;
-
-/// How far the wall clock moved beyond the time that passed between two moments, in ms.
-fn clock_step_ms(from: Moment, to: Moment) -> i64 {
-    let passed_ms = i64::try_from(to.mono.since(from.mono).as_millis()).unwrap_or(i64::MAX);
-    let wall_ms = to.wall.as_millisecond() - from.wall.as_millisecond();
-    wall_ms.saturating_sub(passed_ms)
-}
-
-/// Milliseconds as seconds, to the millisecond; beyond 68 years, as 68 years.
-fn seconds(ms: i64) -> f64 {
-    let whole = i32::try_from(ms / 1000).unwrap_or(if ms < 0 { i32::MIN } else { i32::MAX });
-    let rest_ms = i32::try_from(ms % 1000).unwrap_or(0);
-    f64::from(whole) + f64::from(rest_ms) / 1000.0
-}
-
 impl<'a> Step<'a> {
     pub(super) fn new(plan: &'a Plan, state: &'a mut State) -> Self {
         Step { plan, state, output: Output::default(), votes_due: BTreeSet::new() }
@@ -133,7 +123,7 @@ impl<'a> Step<'a> {
         if to.mono < self.state.now.mono {
             return;
         }
-        let clock_step_ms = clock_step_ms(self.state.now, to);
+        let clock_step = clock::step_between(self.state.now, to);
         while let Some(wake) = self.state.wake.filter(|wake| *wake <= to.mono) {
             self.state.now = to.at(wake.max(self.state.now.mono));
             self.end_due_function_checks();
@@ -144,9 +134,8 @@ impl<'a> Step<'a> {
             self.state.wake = self.state.earliest_deadline(self.plan);
         }
         self.state.now = to;
-        if clock_step_ms.abs() >= CLOCK_STEP_MS_MIN {
-            let step_s = Detail::Number(seconds(clock_step_ms));
-            self.tell_plainly(EventKind::ClockStepped, &self.plan.site_id, [("step_s", step_s)]);
+        if let Some(clock_step) = clock_step {
+            self.note_clock_step(clock_step);
         }
     }
 

@@ -12,7 +12,7 @@ use serde::{Deserialize, Serialize};
 use crate::moment::Moment;
 use crate::monitor::Snapshot;
 use crate::signal::Quality;
-use crate::view::{Alarm, Alarms, Device, Elapsed, Gas, Instant, Line, Signal, Signals};
+use crate::view::{Alarm, Alarms, Clock, Device, Elapsed, Gas, Instant, Line, Signal, Signals, Storage};
 
 /// A snapshot older than this, on the monotonic clock, is not the present any more.
 pub const STALE_AFTER_S_MAX: Duration = Duration::from_secs(5);
@@ -34,6 +34,10 @@ pub struct Status {
     pub gas: Gas,
     /// Counts.
     pub summary: Summary,
+    /// Whether the times told here can be believed.
+    pub clock: Clock,
+    /// What the record takes on the disk; `null` before it was measured.
+    pub storage: Option<Storage>,
     /// Every line, in site order.
     pub lines: Vec<Line>,
     /// Every device, in site order.
@@ -91,6 +95,8 @@ impl Status {
             stale: is_stale(snapshot, now),
             gas: Gas::of(&signals, &alarms),
             summary: Summary::of(&signals, &alarms),
+            clock: Clock::of(snapshot.clock, now),
+            storage: snapshot.disk.as_ref().map(Storage::from),
             lines: snapshot.lines.iter().map(Line::of).collect(),
             devices: snapshot.devices.iter().map(|device| Device::of(device, snapshot, now)).collect(),
             signals,

@@ -6,8 +6,8 @@ use std::time::Duration;
 use crate::alarm::{Kind, Life, Limit, Priority, Withheld};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{
-    AlarmStatus, BlockReport, Counters, Decision, DeviceReport, DeviceState, DeviceStatus, LineReport,
-    LineState, LineStatus, SignalStatus, Snapshot, Spread, Who,
+    AlarmStatus, BlockReport, ClockStatus, ClockStep, Counters, Decision, DeviceReport, DeviceState,
+    DeviceStatus, DiskUse, LineReport, LineState, LineStatus, SignalStatus, Snapshot, Spread, Who,
 };
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
 
@@ -32,6 +32,12 @@ pub fn story() -> Snapshot {
         site_id: "willow-bend".to_owned(),
         site_name: "Willow Bend Interconnect".to_owned(),
         time_zone: "America/Chicago".to_owned(),
+        clock: ClockStatus {
+            synchronized: Some(false),
+            stepped: Some((at_ms(60_000).wall, ClockStep { ms: -2_500 })),
+            recorded_until: None,
+        },
+        disk: Some(disk()),
         lines: vec![
             LineStatus { id: "east".to_owned(), report: Some(line_report(0, LineState::Up)) },
             LineStatus {
@@ -53,9 +59,29 @@ pub fn story() -> Snapshot {
     }
 }
 
+/// A hundred days of record on a card with room for more, measured a minute ago.
+fn disk() -> DiskUse {
+    let at = at_ms(NOW_MS - 60_000);
+    let begun: Wall = "2025-11-22T15:00:00Z".parse().unwrap();
+    DiskUse {
+        at,
+        journal_bytes: 6 << 20,
+        journal_since: Some(begun),
+        history_bytes: 420 << 20,
+        history_used_bytes: 400 << 20,
+        history_bytes_max: 8 << 30,
+        samples: Some((begun, at.wall)),
+        keep: Duration::from_secs(3 * 365 * 86_400),
+        free_bytes: Some(20 << 30),
+        free_bytes_min: 256 << 20,
+        written_bytes: Some(1_234_567),
+    }
+}
+
 /// The same building on a quiet day.
 pub fn quiet_story() -> Snapshot {
     let mut snapshot = story();
+    snapshot.clock = ClockStatus { synchronized: Some(true), ..ClockStatus::default() };
     snapshot.lines.truncate(1);
     snapshot.devices.truncate(1);
     snapshot.signals.truncate(3);

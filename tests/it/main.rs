@@ -7,8 +7,8 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::as_conversions, clippy::print_stderr)]
 
-mod bad_lines;
 mod backup;
+mod bad_lines;
 mod bench;
 mod calibrated;
 mod commands;
@@ -25,6 +25,7 @@ mod home;
 mod killed;
 mod lent_lines;
 mod loop_checked;
+mod machine;
 mod never_a_false_normal;
 mod peer;
 mod ports;

@@ -165,6 +165,7 @@ pub fn clock() -> Clock {
     Arc::new(move || Moment { mono: Mono::new(began.elapsed()), wall: Wall::now() })
 }
 
+/// The smallest site that can have a record.
 pub fn site() -> Site {
     Site {
         id: "willow-bend".to_owned(),

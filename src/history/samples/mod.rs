@@ -25,7 +25,7 @@ pub use held::Bucket;
 pub use lapses::Lapse;
 pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};
 pub use replay::Replay;
-pub(super) use store::{Bounds, KeptSignal, OpenMinutes, SampleStore};
+pub(super) use store::{Bounds, Extent, KeptSignal, OpenMinutes, SampleStore};
 
 /// The history's name in the data directory.
 pub const HISTORY_FILE: &str = "history.db";

@@ -63,6 +63,22 @@ pub(super) fn limit_size(db: &Connection, max_size_bytes: u64) -> rusqlite::Resu
     Ok(pages)
 }
 
+/// What is in use of the file, in bytes.
+pub(super) fn used_bytes(db: &Connection) -> rusqlite::Result<u64> {
+    let (used, _) = pages(db)?;
+    bytes(db, used)
+}
+
+/// How large it grows before the oldest minutes make room, in bytes.
+pub(super) fn filled_bytes_max(db: &Connection, pages_max: i64) -> rusqlite::Result<u64> {
+    bytes(db, pages_max / 100 * FILLED_PERCENT_MAX)
+}
+
+fn bytes(db: &Connection, pages: i64) -> rusqlite::Result<u64> {
+    let page_bytes: u32 = db.pragma_query_value(None, "page_size", |row| row.get(0))?;
+    Ok(u64::try_from(pages).unwrap_or(0).saturating_mul(page_bytes.into()))
+}
+
 /// Pages in use, and pages free to be used again.
 fn pages(db: &Connection) -> rusqlite::Result<(i64, i64)> {
     let all: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;

@@ -103,6 +103,19 @@ pub(in crate::history) struct SampleStore {
     known: Option<Known>,
 }
 
+/// How much the history holds, and how much it may.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::history) struct Extent {
+    /// What is in use of its file.
+    pub(in crate::history) used_bytes: u64,
+    /// Where it stops growing.
+    pub(in crate::history) bytes_max: u64,
+    /// When its oldest and its newest minute begin.
+    pub(in crate::history) minutes: Option<(Wall, Wall)>,
+    /// Older samples are given up.
+    pub(in crate::history) keep: Duration,
+}
+
 /// What is known of the open file.
 pub(super) struct Known {
     /// The number of each signal, in site order.
@@ -173,6 +186,19 @@ impl SampleStore {
         let (db, known) = self.open_file()?;
         let oldest_kept = now.checked_sub(keep).unwrap_or(Wall::MIN);
         Ok(retention::trim(db, oldest_kept, known.pages_max, make_room)?)
+    }
+
+    /// How much it holds, and how much it may.
+    pub(in crate::history) fn extent(&mut self) -> Result<Extent, Flaw> {
+        let keep = self.bounds.keep;
+        let (db, known) = self.open_file()?;
+        let bytes_max = retention::filled_bytes_max(db, known.pages_max)?;
+        let ends = "SELECT (SELECT min(id) FROM minute), (SELECT max(id) FROM minute)";
+        let (oldest, newest): (Option<i64>, Option<i64>) =
+            db.query_row(ends, [], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let begin = |id: i64| Wall::from_millisecond(minute_and_signal(id).0 * MINUTE_MS).ok();
+        let minutes = oldest.and_then(begin).zip(newest.and_then(begin));
+        Ok(Extent { used_bytes: retention::used_bytes(db)?, bytes_max, minutes, keep })
     }
 
     /// Moves a damaged history aside while the daemon runs; the next sample begins a new one.

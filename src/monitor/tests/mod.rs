@@ -7,6 +7,7 @@
 mod calibrate;
 mod calibration_due;
 mod care;
+mod clock;
 mod delays;
 mod kinds;
 mod quality;

@@ -14,7 +14,7 @@ use crate::serve::api::JournalPage;
 use crate::serve::page::row::{AlarmRow, DeviceRow, EventRow, Here, LineRow};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
-use crate::view::words::{label, reasons_text, value_text, verdict_text};
+use crate::view::words::{clock_text, label, reasons_text, storage_text, value_text, verdict_text};
 use crate::view::{Alarm, Entry, Signal, Status, Verdict};
 
 /// How many of the last events the page shows.
@@ -36,6 +36,9 @@ struct Overview {
     alarms: Vec<AlarmRow>,
     devices: Vec<DeviceRow>,
     lines: Vec<LineRow>,
+    clock: ClockLine,
+    /// What the record takes and how long its room lasts; empty before it was measured.
+    storage: String,
     events: Result<Vec<EventRow>, String>,
 }
 
@@ -48,6 +51,26 @@ struct Answer {
     because: Vec<String>,
     belief: String,
     since: String,
+}
+
+/// Whether the times told here can be believed.
+struct ClockLine {
+    /// What picks the colour.
+    mark: &'static str,
+    text: String,
+}
+
+impl ClockLine {
+    fn of(status: &Status, here: Here<'_>) -> ClockLine {
+        let mark = if status.clock.is_doubtful() { "trouble" } else { "calm" };
+        ClockLine { mark, text: clock_text(&status.clock, here.zone).join("; ") }
+    }
+}
+
+fn storage(status: &Status, here: Here<'_>) -> String {
+    let told = status.storage.as_ref().map_or_else(Vec::new, |storage| storage_text(storage, here.zone));
+    let told: Vec<String> = told.into_iter().map(|(what, how_much)| format!("{what} {how_much}")).collect();
+    told.join("; ")
 }
 
 /// `/`
@@ -69,6 +92,8 @@ pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
         alarms: status.alarms.iter().map(row).collect(),
         devices: status.devices.iter().map(|device| DeviceRow::of(device, &status.signals, here)).collect(),
         lines: status.lines.iter().map(LineRow::of).collect(),
+        clock: ClockLine::of(&status, here),
+        storage: storage(&status, here),
         events,
     })
 }

@@ -5,6 +5,7 @@
 mod alarm;
 mod device;
 mod event;
+mod machine;
 mod number;
 mod performance;
 mod signal;
@@ -13,6 +14,7 @@ mod time;
 pub use alarm::{alarm_state, condition_of, limit_text, standing, verdict_text, withheld_text};
 pub use device::function_check_text;
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
+pub use machine::{clock_text, storage_text};
 pub use number::number;
 pub use performance::{Figure, figures, percent};
 pub use signal::{condition_text, label, last_good_text, quality_text, reasons_text, value_text};
