@@ -262,8 +262,12 @@ impl Reasons {
     }
 
     /// The worst quality among the reasons; good when there is none.
-    pub fn quality(self) -> Quality {
-        self.iter().map(Reason::quality).max().unwrap_or(Quality::Good)
+    pub const fn quality(self) -> Quality {
+        match (self.0 & BAD.0, self.0) {
+            (0, 0) => Quality::Good,
+            (0, _) => Quality::Uncertain,
+            _ => Quality::Bad,
+        }
     }
 
     /// The most urgent NE 107 status among the reasons.
@@ -271,6 +275,19 @@ impl Reasons {
         self.iter().filter_map(Reason::condition).min()
     }
 }
+
+/// The reasons that leave no value: every sample is asked for them, most of them several times.
+const BAD: Reasons = {
+    let (mut bits, mut place) = (0, 0);
+    while place < Reason::ALL.len() {
+        let reason = Reason::ALL[place];
+        if matches!(reason.quality(), Quality::Bad) {
+            bits |= reason.bit();
+        }
+        place += 1;
+    }
+    Reasons(bits)
+};
 
 impl FromIterator<Reason> for Reasons {
     fn from_iter<I: IntoIterator<Item = Reason>>(reasons: I) -> Self {
@@ -285,5 +302,21 @@ impl FromIterator<Reason> for Reasons {
 impl fmt::Debug for Reasons {
     fn fmt(&self, out: &mut fmt::Formatter<'_>) -> fmt::Result {
         out.debug_set().entries(self.iter()).finish()
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_set_is_as_good_as_the_worst_of_its_reasons() {
+        assert_eq!(Reasons::NONE.quality(), Quality::Good);
+        for one in Reason::ALL {
+            for other in Reason::ALL {
+                let both: Reasons = [one, other].into_iter().collect();
+                assert_eq!(both.quality(), one.quality().max(other.quality()), "{both:?}");
+            }
+        }
     }
 }
