@@ -5,7 +5,7 @@
 
 use std::future::poll_fn;
 use std::pin::pin;
-use std::task::Poll;
+use std::task::{Poll, ready};
 use std::time::Duration;
 
 use tokio::time::{Instant, sleep_until};
@@ -71,11 +71,13 @@ impl Data {
 }
 
 /// Has the library put the question, and waits for the answer until `give_up_at`, which may move
-/// with every byte that arrives.
+/// with every byte that arrives. `at_last` is called then, and tells whether there is an answer to be
+/// taken after all.
 pub(super) async fn call(
     client: &mut Context,
     question: &Question,
     give_up_at: impl Fn() -> Instant,
+    at_last: impl Fn() -> bool,
 ) -> Outcome {
     let mut call = client.call(request(question));
     let mut timer = pin!(sleep_until(give_up_at()));
@@ -87,7 +89,11 @@ pub(super) async fn call(
         if timer.deadline() != until {
             timer.as_mut().reset(until);
         }
-        timer.as_mut().poll(cx).map(|()| None)
+        ready!(timer.as_mut().poll(cx));
+        match at_last().then(|| call.as_mut().poll(cx)) {
+            Some(Poll::Ready(called)) => Poll::Ready(Some(called)),
+            Some(Poll::Pending) | None => Poll::Ready(None),
+        }
     });
     match called.await {
         Some(Ok(Ok(response))) => data(question, response).map_or(Outcome::Garbled, Outcome::Answered),

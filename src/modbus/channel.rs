@@ -26,6 +26,11 @@ pub(super) trait Sieve: Send + 'static {
     /// Takes what arrived; returns the answer's bytes once it is there.
     fn push(&mut self, arrived: &[u8]) -> Option<Vec<u8>>;
 
+    /// The line has fallen silent: returns the answer's bytes, if that was wanting to be certain of it.
+    fn fall_silent(&mut self) -> Option<Vec<u8>> {
+        None
+    }
+
     /// What is to be sent in place of the library's `bytes`, where that is something else.
     fn instead_of(&mut self, _bytes: &[u8]) -> Option<Vec<u8>> {
         None
@@ -126,8 +131,7 @@ impl<S: Sieve> Channel<S> {
             Ok(arrived) => {
                 self.active_at = self.active_at.max(Instant::now());
                 if let Some(answer) = self.sieve.push(arrived) {
-                    self.passed = answer;
-                    self.answered_at = Some(Instant::now());
+                    self.pass(answer, Instant::now());
                 }
                 Ok(arrived.len())
             }
@@ -145,6 +149,18 @@ impl<S: Sieve> Channel<S> {
             }
             Err(error) => Poll::Ready(Err(self.lose(error))),
         }
+    }
+
+    /// The line has been silent since `active_at`, for as long as it was waited for; returns whether
+    /// there is an answer for the library after all.
+    pub fn fall_silent(&mut self) -> bool {
+        let answer = self.sieve.fall_silent();
+        answer.map(|answer| self.pass(answer, self.active_at)).is_some()
+    }
+
+    fn pass(&mut self, answer: Vec<u8>, at: Instant) {
+        self.passed = answer;
+        self.answered_at = Some(at);
     }
 
     fn lose(&mut self, error: io::Error) -> io::Error {

@@ -46,6 +46,10 @@ pub(super) struct Guard {
     bytes: Vec<u8>,
     /// Whether the byte before `bytes` belonged to no frame.
     in_damage: bool,
+    /// How many bytes that belong to no frame have come since the question.
+    damaged_bytes: usize,
+    /// Whether a question has ever come back.
+    echoes: bool,
     overheard: Overheard,
 }
 
@@ -70,6 +74,7 @@ impl Guard {
     /// an exception answer could belong to an earlier question: such answers are then overheard.
     pub fn expect(&mut self, question: Question, exceptions_are_certain: bool) {
         self.waiting = Some(Waiting { question, exceptions_are_certain });
+        self.damaged_bytes = 0;
     }
 
     /// Takes what arrived; returns the answer's bytes once it is there.
@@ -89,6 +94,15 @@ impl Guard {
             }
         }
         None
+    }
+
+    /// The line has fallen silent while the answer is waited for. Returns the answer if it is there, but
+    /// could have been the beginning of an echo until now.
+    pub fn answer_before_silence(&mut self) -> Option<Vec<u8>> {
+        let waiting = self.waiting.as_ref().filter(|_| !self.echoes)?;
+        let is_answer =
+            self.bytes.len() == waiting.question.answer_bytes() && waiting.begins_like_an_echo(&self.bytes);
+        (is_answer && frame::crc_is_right(&self.bytes)).then(|| self.accept(self.bytes.len()))
     }
 
     /// The line has fallen silent, or the question was given up: what is unfinished stays so.
@@ -116,9 +130,11 @@ impl Guard {
         !self.overheard.frames.is_empty()
     }
 
-    /// Whether bytes have come that are neither the answer nor a whole frame.
+    /// Whether bytes have come that are neither the answer nor a whole frame, and so many that they may
+    /// have been the answer. A line without polarization wavers when its driver lets go of it: a
+    /// character or two of that say nothing of the answer that is still to come.
     pub fn is_damaged(&self) -> bool {
-        self.overheard.damaged > 0 || self.bytes.len() >= EXCEPTION_BYTES
+        self.damaged_bytes + self.bytes.len() >= EXCEPTION_BYTES
     }
 
     fn front(&self) -> Front {
@@ -132,7 +148,7 @@ impl Guard {
             match waiting.answer_at(&self.bytes) {
                 Sought::Here(length) => return Front::Answer(length),
                 Sought::Unfinished => return Front::Unfinished,
-                Sought::Not if question.starts_with(&self.bytes) => return Front::Unfinished,
+                Sought::Not if waiting.begins_like_an_echo(&self.bytes) => return Front::Unfinished,
                 Sought::Not => {}
             }
         }
@@ -167,6 +183,7 @@ impl Guard {
     }
 
     fn hear_echo(&mut self, length: usize) {
+        self.echoes = true;
         self.overheard.echoes = self.overheard.echoes.saturating_add(1);
         self.take(length);
     }
@@ -182,6 +199,7 @@ impl Guard {
             self.overheard.damaged = self.overheard.damaged.saturating_add(1);
         }
         self.in_damage = true;
+        self.damaged_bytes = self.damaged_bytes.saturating_add(length);
         self.bytes.drain(..length);
     }
 }
@@ -211,12 +229,18 @@ impl Waiting {
             _ => return Sought::Not,
         };
         match bytes.get(..length) {
-            // Behind noise, too, an echo that reads as its own answer is an echo.
-            Some(whole) if *whole == self.question.bytes() => Sought::Not,
+            // Behind noise, too, an echo that reads as its own answer is an echo. The first seven bytes of
+            // some questions do so as well: holding register 688 of unit 4, for one.
+            Some(whole) if self.begins_like_an_echo(whole) => Sought::Not,
             Some(whole) if frame::crc_is_right(whole) => Sought::Here(length),
             Some(_) => Sought::Not,
             None => Sought::Unfinished,
         }
+    }
+
+    /// Whether some bytes are the question, or its beginning.
+    fn begins_like_an_echo(&self, bytes: &[u8]) -> bool {
+        self.question.bytes().starts_with(bytes)
     }
 }
 

@@ -46,6 +46,10 @@ impl Sieve for Guard {
     fn push(&mut self, arrived: &[u8]) -> Option<Vec<u8>> {
         Guard::push(self, arrived)
     }
+
+    fn fall_silent(&mut self) -> Option<Vec<u8>> {
+        self.answer_before_silence()
+    }
 }
 
 impl RtuLine {
@@ -124,7 +128,8 @@ impl RtuLine {
                 deadline
             }
         };
-        let outcome = ask::call(client, &question, give_up_at).await;
+        let at_last = || self.handle.channel().fall_silent();
+        let outcome = ask::call(client, &question, give_up_at, at_last).await;
         let mut channel = self.handle.channel();
         let answered_at = channel.answered_at.take();
         let response = answered_at.map(|at| at.saturating_duration_since(question_ends + answer_takes));

@@ -91,7 +91,8 @@ impl Link {
         self.handle.channel().sieve.expect(transaction, question);
         self.client.set_slave(Slave(question.unit));
         let asked_at = Instant::now();
-        let outcome = ask::call(&mut self.client, &question, || asked_at + response_timeout).await;
+        let give_up_at = || asked_at + response_timeout;
+        let outcome = ask::call(&mut self.client, &question, give_up_at, || false).await;
         let mut channel = self.handle.channel();
         let overheard = channel.sieve.take_overheard();
         let outcome = if channel.gone.is_some() { Outcome::NoAnswer } else { outcome };

@@ -33,7 +33,8 @@ pub fn question_frame(unit: u8, block: Block) -> Vec<u8> {
     sealed(&[unit, function(block.table), s0, s1, c0, c1])
 }
 
-/// Whether `frame` as a whole answers the question on a serial line.
+/// Whether `frame` as a whole answers the question on a serial line, and cannot be the beginning of an
+/// adapter's echo of it.
 pub fn answers_on_serial(unit: u8, block: Block, exceptions_are_certain: bool, frame: &[u8]) -> bool {
     let Some(body) = frame.len().checked_sub(2).map(|end| &frame[..end]) else { return false };
     let is_data = frame.len() == data_bytes(block) + 5
@@ -42,7 +43,7 @@ pub fn answers_on_serial(unit: u8, block: Block, exceptions_are_certain: bool, f
     let is_exception = frame.len() == 5 && body[..2] == [unit, function(block.table) + 0x80];
     (is_data || exceptions_are_certain && is_exception)
         && sealed(body) == frame
-        && frame != question_frame(unit, block)
+        && !question_frame(unit, block).starts_with(frame)
 }
 
 /// Whether `frame` as a whole answers the question over Modbus TCP (*MODBUS Messaging on TCP/IP

@@ -57,7 +57,7 @@ fn stream(recipe: &mut Recipe, unit: u8, block: Block) -> (Vec<u8>, Option<Vec<u
             }
             _ => longer_or_shorter(recipe, &answer),
         };
-        if nothing_else_yet && frame == answer && !answer.starts_with(&echo) {
+        if nothing_else_yet && frame == answer && !answer.starts_with(&echo) && !echo.starts_with(&answer) {
             plain = Some(frame.clone());
         }
         nothing_else_yet &= frame == echo;
