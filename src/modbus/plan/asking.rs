@@ -15,8 +15,11 @@ use crate::modbus::{DevicePlan, SignalPlan};
 use crate::moment::Mono;
 use crate::signal::{Place, SignalIndex, Table};
 
-/// How often a value that the device refuses is asked for again, in case it has learned better.
+/// How often a value that the device refuses is asked for again at last, in case it has learned better.
 pub const REFUSED_ASK_EVERY: Duration = Duration::from_secs(600);
+/// The first pause before that; it doubles each time. A device that is still starting up may refuse what
+/// it has a minute later.
+pub const REFUSED_ASK_AFTER: Duration = Duration::from_secs(10);
 
 /// Blocks are laid out anew when the learned response time has moved by more than one part in so many.
 const TURNAROUND_PART: u32 = 4;
@@ -88,8 +91,10 @@ pub struct Plan {
 struct Group {
     period: Duration,
     blocks: Vec<Block>,
-    /// When the values that are refused were last tried.
+    /// When the values that are refused were last tried; `None` = they are to be tried in the next turn.
     tried: Option<Mono>,
+    /// How long they are left alone after that.
+    pause: Duration,
 }
 
 impl Plan {
@@ -98,7 +103,7 @@ impl Plan {
         let mut periods: Vec<Duration> = device.signals.iter().map(|wanted| wanted.poll_every).collect();
         periods.sort();
         periods.dedup();
-        let group = |period| Group { period, blocks: Vec::new(), tried: None };
+        let group = |period| Group { period, blocks: Vec::new(), tried: None, pause: REFUSED_ASK_EVERY };
         let mut plan = Plan {
             wanted: device.signals.clone(),
             registers_max: device.spec.max_registers,
@@ -154,7 +159,7 @@ impl Plan {
             .filter(|(wanted, _)| wanted.poll_every == period)
             .map(|(w, b)| (w.signal, b))
             .collect();
-        if !refused.is_empty() && self.try_again(group, now) {
+        if !refused.is_empty() && self.groups[group].try_again(now) {
             let blocks: Vec<Block> = refused.iter().map(|(_, block)| *block).collect();
             turn.asks.extend(outermost(&blocks).into_iter().map(|block| self.ask(block)));
         } else {
@@ -176,6 +181,7 @@ impl Plan {
     /// for; the others are still being looked for.
     pub fn refused(&mut self, turn: &mut Turn) -> Vec<SignalIndex> {
         let Some(ask) = turn.asks.pop_front() else { return Vec::new() };
+        let is_news = !self.holes.forbid(&ask.block);
         self.holes.refused(ask.block);
         self.outdated = true;
         let within: Vec<Block> = self.spans().filter(|span| ask.block.contains(span)).collect();
@@ -194,11 +200,14 @@ impl Plan {
         for block in outermost(&inner).into_iter().rev() {
             turn.asks.push_front(self.ask(block));
         }
-        self.wanted
-            .iter()
-            .filter(|wanted| Block::of(&wanted.place) == Some(ask.block))
-            .map(|wanted| wanted.signal)
-            .collect()
+        let is_refused = |wanted: &&SignalPlan| Block::of(&wanted.place) == Some(ask.block);
+        for wanted in self.wanted.iter().filter(is_refused).filter(|_| is_news) {
+            self.groups
+                .iter_mut()
+                .filter(|group| group.period == wanted.poll_every)
+                .for_each(Group::try_again_soon);
+        }
+        self.wanted.iter().filter(is_refused).map(|wanted| wanted.signal).collect()
     }
 
     /// Takes the learned response time into account, when it has moved enough to matter.
@@ -280,15 +289,23 @@ impl Plan {
             self.holes.forbid(&value).then_some((wanted, value))
         })
     }
+}
 
-    /// Whether it is time to try the refused values of a group again.
-    fn try_again(&mut self, group: usize, now: Mono) -> bool {
-        let tried = &mut self.groups[group].tried;
-        let due = tried.is_none_or(|tried| now.since(tried) >= REFUSED_ASK_EVERY);
-        if due {
-            *tried = Some(now);
+impl Group {
+    /// Whether it is time to try its refused values again.
+    fn try_again(&mut self, now: Mono) -> bool {
+        match self.tried {
+            Some(tried) if now.since(tried) < self.pause => return false,
+            Some(_) => self.pause = (self.pause * 2).min(REFUSED_ASK_EVERY),
+            None => {}
         }
-        due
+        self.tried = Some(now);
+        true
+    }
+
+    /// A value of it has just been refused that was not before.
+    fn try_again_soon(&mut self) {
+        (self.tried, self.pause) = (None, REFUSED_ASK_AFTER);
     }
 }
 

@@ -12,6 +12,6 @@ mod holes;
 #[cfg(test)]
 mod tests;
 
-pub use asking::{Ask, Plan, REFUSED_ASK_EVERY, Turn, is_refusal};
+pub use asking::{Ask, Plan, REFUSED_ASK_AFTER, REFUSED_ASK_EVERY, Turn, is_refusal};
 pub use block::Block;
 pub use holes::{HOLES_MAX, Holes};

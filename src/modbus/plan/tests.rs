@@ -248,16 +248,33 @@ fn a_refused_value_is_told_each_turn_and_tried_again_now_and_then() {
     let at = |seconds| Mono::ZERO + SECOND * seconds;
     device.turn(&mut plan, 0, at(0));
     device.turn(&mut plan, 0, at(1));
-    for second in 2..=600 {
+    let mut tried = Vec::new();
+    for second in 2..=2_000 {
         assert_eq!(device.turn(&mut plan, 0, at(second)), (vec![0], vec![1]));
-        assert_eq!(device.asked, ["input 0"], "after {second} s");
+        assert_eq!(device.asked[0], "input 0", "after {second} s");
+        if device.asked[1..] == ["input 1 refused"] {
+            tried.push(second);
+        }
     }
-    assert_eq!(device.turn(&mut plan, 0, at(601)), (vec![0], vec![1]));
-    assert_eq!(device.asked, ["input 0", "input 1 refused"]);
+    assert_eq!(tried, [11, 31, 71, 151, 311, 631, 1231, 1831], "at last every ten minutes");
     device.has.insert(1);
-    assert_eq!(device.turn(&mut plan, 0, at(1201)), (vec![0, 1], vec![]));
-    device.turn(&mut plan, 0, at(1202));
+    assert_eq!(device.turn(&mut plan, 0, at(2431)), (vec![0, 1], vec![]));
+    device.turn(&mut plan, 0, at(2432));
     assert_eq!(device.asked, ["input 0–1"], "and then it is read with its neighbours again");
+}
+
+#[test]
+fn what_a_device_refuses_while_it_starts_up_is_read_soon_after() {
+    let mut plan = plan(&device("1: input 0 u16, input 1 u16, input 2 u16"));
+    let mut device = Simulated::new([0, 1]);
+    let at = |seconds| Mono::ZERO + SECOND * seconds;
+    (0..3_600).for_each(|second| drop(device.turn(&mut plan, 0, at(second))));
+    device.has.clear();
+    (3_600..3_630).for_each(|second| drop(device.turn(&mut plan, 0, at(second))));
+    assert_eq!(plan.refused_values().len(), 3);
+    device.has.extend([0, 1]);
+    (3_630..3_660).for_each(|second| drop(device.turn(&mut plan, 0, at(second))));
+    assert_eq!(device.turn(&mut plan, 0, at(3_660)), (vec![0, 1], vec![2]));
 }
 
 #[test]
