@@ -9,7 +9,7 @@ use std::hash::{BuildHasher, RandomState};
 use std::time::Duration;
 
 use tokio::net::TcpStream;
-use tokio::time::Instant;
+use tokio::time::{Instant, sleep_until};
 use tokio_modbus::Slave;
 use tokio_modbus::client::{Context, tcp};
 use tokio_modbus::slave::SlaveContext;
@@ -30,6 +30,8 @@ pub(super) struct TcpLine {
     link: Option<Link>,
     /// The number of the latest transaction.
     transaction: u16,
+    /// When the latest transaction was over.
+    over_at: Instant,
 }
 
 /// One connection with its client.
@@ -42,7 +44,14 @@ impl TcpLine {
     /// A line over a connection just made to `address`.
     pub fn new(stream: TcpStream, address: String, timing: Timing, response_timeout: Duration) -> Self {
         let link = Some(Link::new(stream, timing));
-        TcpLine { address, timing, response_timeout, link, transaction: any_number() }
+        TcpLine {
+            address,
+            timing,
+            response_timeout,
+            link,
+            transaction: any_number(),
+            over_at: Instant::now(),
+        }
     }
 
     /// From now on answers are waited for as long as this.
@@ -50,8 +59,11 @@ impl TcpLine {
         self.response_timeout = response_timeout;
     }
 
-    /// Puts the question, and waits for the answer.
-    pub async fn ask(&mut self, question: Question) -> Asked {
+    /// Puts the question, once nothing has been asked for as long as `quiet`, and waits for the answer.
+    pub async fn ask(&mut self, question: Question, quiet: Duration) -> Asked {
+        if !quiet.is_zero() {
+            sleep_until(self.over_at + quiet).await;
+        }
         let mut link = match self.linked().await {
             Ok(link) => link,
             Err(cause) => {
@@ -61,6 +73,7 @@ impl TcpLine {
         };
         self.transaction = self.transaction.wrapping_add(1);
         let asked = link.ask(self.transaction, question, self.response_timeout).await;
+        self.over_at = Instant::now();
         if matches!(asked.outcome, Outcome::Answered(_) | Outcome::Exception(_)) {
             self.link = Some(link);
         }
@@ -91,8 +104,7 @@ impl Link {
         self.handle.channel().sieve.expect(transaction, question);
         self.client.set_slave(Slave(question.unit));
         let asked_at = Instant::now();
-        let give_up_at = || asked_at + response_timeout;
-        let outcome = ask::call(&mut self.client, &question, give_up_at, || false).await;
+        let outcome = ask::call(&mut self.client, &question, || asked_at + response_timeout, || false).await;
         let mut channel = self.handle.channel();
         let overheard = channel.sieve.take_overheard();
         let outcome = if channel.gone.is_some() { Outcome::NoAnswer } else { outcome };

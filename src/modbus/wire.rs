@@ -71,7 +71,7 @@ impl Wire {
     pub async fn ask(&mut self, question: Question, quiet: Duration, exceptions_are_certain: bool) -> Asked {
         match self {
             Wire::Rtu(line) => line.ask(question, quiet, exceptions_are_certain).await,
-            Wire::Tcp(line) => line.ask(question).await,
+            Wire::Tcp(line) => line.ask(question, quiet).await,
         }
     }
 

@@ -288,7 +288,29 @@ fn answer_numbered(mut stream: TcpStream, act: impl Fn(usize) -> Numbered, limit
     limit
 }
 
-/// Each fault ends the connection; the next question comes on a new one, numbered from zero.
+#[test]
+fn a_device_behind_a_gateway_is_given_the_quiet_it_needs() {
+    let quiet = Duration::from_millis(40);
+    let mut quiet_devices = devices();
+    quiet_devices[0].spec.quiet = quiet;
+    let server = TcpListener::bind("127.0.0.1:0").unwrap();
+    let mut line = Running::start(tcp_plan(server.local_addr().unwrap(), Framing::Tcp, quiet_devices));
+    let (stream, _) = server.accept().unwrap();
+    let last = std::cell::Cell::new(None);
+    let act = move |_| {
+        let before: Option<std::time::Instant> = last.replace(Some(std::time::Instant::now()));
+        assert!(before.is_none_or(|before| before.elapsed() >= quiet), "{before:?}");
+        Numbered::Answer
+    };
+    let serving = std::thread::spawn(move || answer_numbered(stream, act, 10));
+    for _ in 0..5 {
+        line.wait_for_values();
+    }
+    drop(line);
+    serving.join().unwrap();
+}
+
+/// Each fault ends the connection; the next question comes on a new one.
 #[test]
 fn modbus_tcp_connects_anew_after_any_fault() {
     let server = TcpListener::bind("127.0.0.1:0").unwrap();
