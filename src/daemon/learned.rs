@@ -16,7 +16,7 @@ use std::time::{Duration, Instant};
 use serde::{Deserialize, Serialize};
 use tracing::warn;
 
-use crate::config::{Port, Site};
+use crate::config::{DeviceSpec, Port, Site};
 use crate::modbus::plan::{Block, HOLES_MAX};
 use crate::modbus::{Learned, LinePlan};
 use crate::signal::{DeviceIndex, Table};
@@ -31,14 +31,21 @@ const CHANGES_WAITING_MAX: usize = 256;
 const GATHER: Duration = Duration::from_secs(5);
 
 /// Something learned of a device.
-pub(super) type Change = (DeviceIndex, Learned);
+pub(super) type Change = (Known, Learned);
+
+/// By what a device is known: its id, and where it is reached.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct Known {
+    id: String,
+    place: String,
+}
 
 /// What is remembered of a site's devices.
 #[derive(Debug)]
 pub(super) struct Memory {
     path: PathBuf,
-    /// Id and place of every device of the site, in file order.
-    devices: Vec<(String, String)>,
+    /// Every device of the site, in file order.
+    devices: Vec<Known>,
     kept: BTreeMap<String, Kept>,
 }
 
@@ -68,15 +75,7 @@ impl Memory {
             }
             BTreeMap::new()
         });
-        let place = |line: &Port, unit: u8| match line {
-            Port::Serial { path, .. } => format!("{} unit {unit}", path.display()),
-            Port::Tcp { address, .. } => format!("{address} unit {unit}"),
-        };
-        let devices = site
-            .devices
-            .iter()
-            .map(|device| (device.id.clone(), place(&site.lines[device.line.0].port, device.unit_id)))
-            .collect();
+        let devices = known(site);
         Memory { path, devices, kept }
     }
 
@@ -98,7 +97,7 @@ impl Memory {
     }
 
     fn of(&self, device: DeviceIndex) -> Option<Learned> {
-        let (id, place) = self.devices.get(device.0)?;
+        let Known { id, place } = self.devices.get(device.0)?;
         self.kept.get(id).filter(|kept| kept.place == *place).map(Kept::learned)
     }
 
@@ -115,22 +114,33 @@ impl Memory {
         }
     }
 
-    fn take(&mut self, (device, learned): Change) {
-        if let Some((id, place)) = self.devices.get(device.0) {
-            self.kept.insert(id.clone(), Kept::of(place.clone(), &learned));
-        }
+    fn take(&mut self, (Known { id, place }, learned): Change) {
+        self.kept.insert(id, Kept::of(place, &learned));
     }
 
     /// Writes the devices of the site; what was kept of others is forgotten.
     fn write(&mut self) -> io::Result<()> {
         let devices = &self.devices;
-        self.kept.retain(|id, _| devices.iter().any(|(known, _)| known == id));
+        self.kept.retain(|id, _| devices.iter().any(|known| known.id == *id));
         let next = self.path.with_extension("json.next");
         let mut file = File::create(&next)?;
         file.write_all(&serde_json::to_vec_pretty(&self.kept)?)?;
         file.sync_all()?;
         std::fs::rename(next, &self.path)
     }
+}
+
+/// By what the devices of a site are known, in file order.
+pub(super) fn known(site: &Site) -> Vec<Known> {
+    let place = |line: &Port, unit: u8| match line {
+        Port::Serial { path, .. } => format!("{} unit {unit}", path.display()),
+        Port::Tcp { address, .. } => format!("{address} unit {unit}"),
+    };
+    let known = |device: &DeviceSpec| Known {
+        id: device.id.clone(),
+        place: place(&site.lines[device.line.0].port, device.unit_id),
+    };
+    site.devices.iter().map(known).collect()
 }
 
 fn read(path: &Path) -> io::Result<BTreeMap<String, Kept>> {
@@ -185,8 +195,12 @@ mod tests {
 
     const DEVICE: DeviceIndex = DeviceIndex(0);
 
+    fn at_unit(unit: u8) -> Known {
+        Known { id: "h2s-1".to_owned(), place: format!("/dev/ttyS1 unit {unit}") }
+    }
+
     fn memory(data: &Path, unit: u8) -> Memory {
-        let devices = vec![("h2s-1".to_owned(), format!("/dev/ttyS1 unit {unit}"))];
+        let devices = vec![at_unit(unit)];
         Memory {
             path: data.join(LEARNED_FILE),
             devices,
@@ -200,10 +214,10 @@ mod tests {
         Learned { refused, latest, response }
     }
 
-    /// Has a memory take some changes and write them down.
+    /// Has a memory take some changes of unit 7 and write them down.
     fn keep(data: &Path, changes: &[Learned]) {
         let (tell, thread) = memory(data, 7).keep().unwrap();
-        changes.iter().for_each(|learned| tell.send((DEVICE, learned.clone())).unwrap());
+        changes.iter().for_each(|learned| tell.send((at_unit(7), learned.clone())).unwrap());
         drop(tell);
         thread.join().unwrap();
     }
@@ -225,6 +239,18 @@ mod tests {
         keep(data.path(), &[learned()]);
         assert_eq!(memory(data.path(), 8).of(DEVICE), None);
         assert_eq!(memory(data.path(), 7).of(DeviceIndex(1)), None);
+    }
+
+    /// A reload may give a device another unit id: what is learned from then on is that one's.
+    #[test]
+    fn what_is_learned_after_a_reload_is_kept_for_where_the_device_is_then() {
+        let data = tempfile::tempdir().unwrap();
+        let (tell, thread) = memory(data.path(), 7).keep().unwrap();
+        tell.send((at_unit(8), learned())).unwrap();
+        drop(tell);
+        thread.join().unwrap();
+        assert_eq!(memory(data.path(), 7).of(DEVICE), None);
+        assert_eq!(memory(data.path(), 8).of(DEVICE), Some(learned()));
     }
 
     #[test]

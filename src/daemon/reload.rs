@@ -11,7 +11,7 @@ use std::time::Duration;
 use tokio::sync::oneshot;
 
 use crate::config::Site;
-use crate::daemon::learned::Memory;
+use crate::daemon::learned::{self, Known, Memory};
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::start::lines_silent_max;
 use crate::daemon::{Running, StartError, plan};
@@ -44,6 +44,8 @@ const NAMES_TOLD_MAX: usize = 3;
 pub(super) struct PlanChange {
     pub(super) plan: Plan,
     pub(super) lines_silent_max: Vec<Duration>,
+    /// By what the devices are known from now on.
+    pub(super) known: Vec<Known>,
     /// What the journal is told before anything that follows from it.
     pub(super) events: Vec<Event>,
     pub(super) done: oneshot::Sender<()>,
@@ -100,7 +102,7 @@ impl Running {
         self.lines.stop(&indices).await;
         let (done, is_done) = oneshot::channel();
         let (plan, lines_silent_max) = (plan::monitor_plan(&site), lines_silent_max(&site));
-        let change = PlanChange { plan, lines_silent_max, events, done };
+        let change = PlanChange { plan, lines_silent_max, known: learned::known(&site), events, done };
         self.changes.send(change).await.map_err(|_| Refused::Stopping)?;
         is_done.await.map_err(|_| Refused::Stopping)?;
         let memory = Memory::open(&self.lines.data, &site);

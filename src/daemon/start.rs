@@ -11,7 +11,7 @@ use tokio::sync::{mpsc, watch};
 
 use crate::config::Site;
 use crate::daemon::health::STANDSTILL_MAX;
-use crate::daemon::learned::Memory;
+use crate::daemon::learned::{self, Memory};
 use crate::daemon::lines::Lines;
 use crate::daemon::loans::Lenders;
 use crate::daemon::recall::Recorded;
@@ -116,6 +116,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         recorder: record.recorder.clone(),
         lines: outputs_heard,
         learned,
+        known: learned::known(site),
         requests: requests_heard,
         changes: changes_heard,
         snapshots,

@@ -13,7 +13,7 @@ use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::daemon::clock::synchronized;
 use crate::daemon::health::STANDSTILL_MAX;
-use crate::daemon::learned::Change;
+use crate::daemon::learned::{Change, Known};
 use crate::daemon::recall::Recorded;
 use crate::daemon::reload::PlanChange;
 use crate::daemon::{ActError, Answer, Health, Progress, Request};
@@ -43,6 +43,8 @@ pub(super) struct Watch {
     pub(super) recorder: Recorder,
     pub(super) lines: mpsc::Receiver<LineOutput>,
     pub(super) learned: SyncSender<Change>,
+    /// By what the devices are known to whoever keeps what was learned of them.
+    pub(super) known: Vec<Known>,
     pub(super) requests: mpsc::Receiver<Request>,
     pub(super) changes: mpsc::Receiver<PlanChange>,
     pub(super) snapshots: watch::Sender<Arc<Snapshot>>,
@@ -90,7 +92,11 @@ impl Watch {
                     self.pass(Input::Line(*report));
                 }
                 // What finds no room is told again when more is learned.
-                LineOutput::Learned { device, learned } => drop(self.learned.try_send((device, learned))),
+                LineOutput::Learned { device, learned } => {
+                    if let Some(known) = self.known.get(device.0) {
+                        drop(self.learned.try_send((known.clone(), learned)));
+                    }
+                }
             }
             rhythm.publish_soon();
             taken += 1;
@@ -135,6 +141,7 @@ impl Watch {
         self.pass(Input::Tick);
         let (state, mut output) = replan(&self.plan, &self.state, &change.plan);
         (self.plan, self.state, self.lines_silent_max) = (change.plan, state, change.lines_silent_max);
+        self.known = change.known;
         output.events.splice(0..0, change.events);
         drop(self.hand_on(output));
         rhythm.lines_begin((self.clock)().mono);
