@@ -123,8 +123,10 @@ impl Device {
             return Step::Ask(question);
         }
         let question_for = |block| Question { unit: self.unit, block };
-        let distinguishing =
-            distinguishing(&self.plan, &self.wanted, |block| owed.may_ask(question_for(block), now));
+        let mutes = &self.mutes;
+        let distinguishing = distinguishing(&self.plan, &self.wanted, |block| {
+            !mutes.is_mute(&block) && owed.may_ask(question_for(block), now)
+        });
         match distinguishing {
             Some(block) => Step::Resynchronise(question_for(block)),
             None => Step::Wait(owed.may_ask_at(question).unwrap_or(now)),
@@ -198,8 +200,9 @@ impl Device {
     }
 }
 
-/// A block of the device whose answer can be told from all that is owed: first whole blocks of the
-/// plan and whole values, which the device is known to have, then parts of blocks.
+/// A block of the device whose answer can be told from all that is owed, and that it is not known to
+/// leave unanswered: first whole blocks of the plan and whole values, which the device is known to have,
+/// then parts of blocks.
 fn distinguishing(
     plan: &Plan,
     wanted: &[SignalPlan],

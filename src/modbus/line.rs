@@ -14,7 +14,7 @@ use tracing::{info, warn};
 
 use crate::modbus::device::Device;
 use crate::modbus::loan::LoanAsked;
-use crate::modbus::owed::Owed;
+use crate::modbus::owed::{LATENESS_MAX, Owed};
 use crate::modbus::plan::Turn;
 use crate::modbus::port::OpenError;
 use crate::modbus::schedule::{JobIndex, JobSpec, Next, Schedule};
@@ -215,7 +215,12 @@ impl Line {
         self.report().await?;
         if unknown && !is_numbered(&self.plan.spec.port) {
             let latest = self.plan.devices.iter().map(|device| device.learned.latest).max();
-            tokio::time::sleep(self.plan.spec.response_timeout + latest.unwrap_or_default()).await;
+            let latest = latest.unwrap_or_default().min(LATENESS_MAX);
+            let until = self.now().mono + self.plan.spec.response_timeout + latest;
+            while self.now().mono < until {
+                self.report_when_due().await?;
+                self.sleep_until(until.min(self.tell_at)).await;
+            }
         }
         Ok(())
     }
@@ -302,7 +307,7 @@ impl Line {
     }
 
     /// Reports when it is time to, or when a device's state has changed.
-    async fn report_when_due(&mut self) -> Result<(), End> {
+    pub(super) async fn report_when_due(&mut self) -> Result<(), End> {
         let changed = !self.devices.iter().map(|device| device.stats.state()).eq(self.told.iter().copied());
         if changed || self.now().mono >= self.tell_at { self.report().await } else { Ok(()) }
     }

@@ -19,7 +19,7 @@ use crate::moment::Mono;
 /// has been seen to be later.
 const LATENESS_TIMEOUTS: u32 = 4;
 /// However late a unit has been, its debts are not waited for longer than this.
-const LATENESS_MAX: Duration = Duration::from_secs(60);
+pub(super) const LATENESS_MAX: Duration = Duration::from_secs(60);
 /// The most debts a unit may have. One that has so many is not asked before the oldest has ended.
 const DEBTS_MAX: usize = 16;
 

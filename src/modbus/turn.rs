@@ -80,6 +80,8 @@ impl Line {
                         break failure;
                     }
                     self.devices[device].stats.count(ask.block, |counters| counters.retries += 1);
+                    // A patient line with many retries is not to be thought dead meanwhile.
+                    self.report_when_due().await?;
                 }
             }
         };
@@ -230,7 +232,12 @@ impl Line {
         let over = self.skip(job);
         let device = &mut self.devices[self.jobs[job].device];
         device.stats.give_up();
-        if failure != Failure::NotPut && device.mutes.blames(ask.block) {
+        if failure == Failure::NotPut {
+            // Nobody was asked: the line's unrest is no silence of the device.
+            self.schedule.passed_over(over, now);
+            return self.tell_fault(ask.signals.clone(), fault).await;
+        }
+        if device.mutes.blames(ask.block) {
             let cost = self.schedule.passed_over(over, now);
             device.mutes.charge(&ask.block, cost, now);
             return self.tell_fault(ask.signals.clone(), fault).await;

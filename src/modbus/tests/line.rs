@@ -3,7 +3,7 @@
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
-use tokio::io::duplex;
+use tokio::io::{AsyncWriteExt, duplex};
 use tokio::time::Instant;
 
 use super::slave::{Act, Heard, exception, serve};
@@ -270,7 +270,7 @@ async fn a_line_that_is_never_silent_gives_no_values_and_does_not_stop_the_polle
     let babble = tokio::spawn(async move {
         loop {
             tokio::time::sleep(Duration::from_millis(1)).await;
-            if tokio::io::AsyncWriteExt::write_all(&mut theirs, &[0x55]).await.is_err() {
+            if theirs.write_all(&[0x55]).await.is_err() {
                 return;
             }
         }
@@ -283,6 +283,80 @@ async fn a_line_that_is_never_silent_gives_no_values_and_does_not_stop_the_polle
     assert_eq!((counters.requests, counters.retries), (0, 0), "no question was put");
     assert!(counters.crc_errors > 0);
     assert!(said.reports.len() >= 20, "{}", said.reports.len());
+}
+
+#[tokio::test(start_paused = true)]
+async fn once_a_line_has_come_to_rest_its_devices_are_read_at_once() {
+    let rest_at = Instant::now() + Duration::from_secs(120);
+    let (ours, theirs) = duplex(4096);
+    let (babbled, devices) = duplex(4096);
+    let slave = tokio::spawn(serve(devices, |question| vec![Act::Send(question.answer())]));
+    let (mut heard, mut sent) = tokio::io::split(theirs);
+    let (mut answers, mut questions) = tokio::io::split(babbled);
+    let through = tokio::spawn(async move { tokio::io::copy(&mut heard, &mut questions).await });
+    let back = tokio::spawn(async move {
+        while Instant::now() < rest_at {
+            tokio::time::sleep(Duration::from_millis(1)).await;
+            sent.write_all(&[0x55]).await.unwrap();
+        }
+        let _ = tokio::io::copy(&mut answers, &mut sent).await;
+    });
+    let said = listen(&two_devices(), ours, Duration::from_secs(130)).await;
+    [through.abort_handle(), back.abort_handle(), slave.abort_handle()].iter().for_each(|it| it.abort());
+    let good = said.of(0).iter().filter(|outcome| outcome.is_ok()).count();
+    assert!(good >= 7, "{good} of ten seconds");
+}
+
+/// A line without polarization wavers when its driver lets go of it: the receiver makes a character or
+/// two of that.
+#[tokio::test(start_paused = true)]
+async fn the_noise_between_a_question_and_a_slow_answer_is_no_damaged_answer() {
+    let said = hear(&one_device(), 60, |question| {
+        vec![Act::Send(vec![0x00, 0x00]), Act::Wait(TIMEOUT * 9 / 10), Act::Send(question.answer())]
+    })
+    .await;
+    let (fault, _, good) = said.faults(0);
+    assert!(fault.is_none() && good >= 58, "{fault:?}, {good} good");
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_patient_line_is_heard_of_between_its_retries_and_while_it_listens_at_its_start() {
+    let mut plan = one_device();
+    (plan.spec.response_timeout, plan.spec.retries) = (SECOND * 10, 10);
+    plan.devices[0].learned.latest = SECOND * 3_600;
+    let said = hear(&plan, 60, |_| vec![]).await;
+    assert!(said.reports.len() >= 55, "{} while listening", said.reports.len());
+    let said = hear(&plan, 170, |_| vec![]).await;
+    assert!(
+        said.last().counters.timeouts >= 8,
+        "it listens for a minute and a time-out: {:?}",
+        said.last().counters
+    );
+}
+
+#[tokio::test(start_paused = true)]
+async fn a_device_is_brought_into_step_by_a_question_that_it_answers() {
+    let values = vec![
+        value(0, Table::Holding, 0, SECOND),
+        value(1, Table::Holding, 4_000, SECOND),
+        value(2, Table::Holding, 4_001, SECOND),
+        value(3, Table::Input, 0, SECOND),
+        value(4, Table::Input, 1, SECOND),
+        value(5, Table::Input, 2, SECOND),
+    ];
+    let mut asked = 0;
+    let said = hear(&serial_plan(vec![device(0, 1, values)]), 600, move |question| {
+        asked += u32::from(question.start == 0);
+        let lost = question.start == 4_000 || (question.start == 0 && asked % 50 == 0);
+        if lost { vec![] } else { vec![Act::Send(question.answer())] }
+    })
+    .await;
+    for talking in [0, 3] {
+        let (fault, told, good) = said.faults(talking);
+        assert!(good >= 590, "signal {talking}: {fault:?} {told} times, {good} good");
+    }
+    let counters = said.last().counters;
+    assert!(counters.timeouts < 24 + 40, "one for each that is lost, and few besides: {counters:?}");
 }
 
 /// Over Serial Line V1.02, section 2.5.1.1: frames are parted by 3.5 characters of silence at least.
