@@ -176,7 +176,6 @@ impl Line {
         if let Err(end) = self.listen_first().await {
             return end;
         }
-        self.schedule.resume(self.now().mono);
         while self.loans.is_empty() {
             if let Err(end) = self.ask_next(&mut wire).await {
                 return end;
@@ -188,7 +187,13 @@ impl Line {
     async fn ask_next(&mut self, wire: &mut Wire) -> Result<(), End> {
         self.report_when_due().await?;
         match self.schedule.next(self.now().mono) {
-            Next::Ask { job, begins, knock } => self.take_turn(wire, job, begins, knock).await,
+            Next::Ask { job, begins, knock } => {
+                let asked = self.take_turn(wire, job, begins, knock).await;
+                if let Err(End::Gone(_)) = asked {
+                    self.hung_up_on(job).await?;
+                }
+                asked
+            }
             Next::Wait(until) => self.listen_until(wire, until.min(self.tell_at)).await,
             Next::Idle => self.listen_until(wire, self.tell_at).await,
         }
@@ -205,11 +210,12 @@ impl Line {
 
     /// The port is open. On its first opening, and after a loan, a line without transaction numbers is
     /// listened to: a question put by whoever asked before may still be answered, and as late as
-    /// answers are known to come on this line.
+    /// answers are known to come on this line. Where the port was lost and found again at once, everything
+    /// goes on in its phase.
     async fn listen_first(&mut self) -> Result<(), End> {
-        let first = self.due_while_down.is_none() && self.told.is_empty();
+        let was_down = self.due_while_down.take().is_some();
+        let first = !was_down && self.told.is_empty();
         let unknown = std::mem::take(&mut self.was_lent) || first;
-        self.due_while_down = None;
         self.state = LineState::Up;
         info!("line {}: up", self.plan.spec.id);
         self.report().await?;
@@ -217,10 +223,16 @@ impl Line {
             let latest = self.plan.devices.iter().map(|device| device.learned.latest).max();
             let latest = latest.unwrap_or_default().min(LATENESS_MAX);
             let until = self.now().mono + self.plan.spec.response_timeout + latest;
-            while self.now().mono < until {
+            while self.now().mono < until && self.loans.is_empty() {
                 self.report_when_due().await?;
                 self.sleep_until(until.min(self.tell_at)).await;
             }
+        }
+        let now = self.now().mono;
+        if was_down || first {
+            self.schedule.resume(now)
+        } else {
+            self.schedule.break_off(now)
         }
         Ok(())
     }

@@ -13,11 +13,17 @@ use crate::modbus::plan::Block;
 use crate::modbus::silence::Silence;
 use crate::moment::Mono;
 
+/// So many questions in a row that belong to one which is to blame may stay unanswered before it is the
+/// device after all: 125 values are down to one after seven halvings.
+const SUSPECTS_IN_A_ROW_MAX: u32 = 8;
+
 /// The questions of one device that it has left unanswered and not answered since.
 #[derive(Debug)]
 pub(super) struct Mutes {
     pause_max: Duration,
     questions: BTreeMap<Block, Mute>,
+    /// How many questions in a row were left unanswered.
+    unanswered: u32,
 }
 
 #[derive(Debug)]
@@ -27,12 +33,14 @@ struct Mute {
     until: Mono,
     /// Whether the device has answered another question since this one was last put.
     talked_since: bool,
+    /// Whether it is a part of a question that was to blame.
+    suspect: bool,
 }
 
 impl Mutes {
     /// A device of which nothing bad is known; a question is left alone for `pause_max` at most.
     pub fn new(pause_max: Duration) -> Self {
-        Mutes { pause_max, questions: BTreeMap::new() }
+        Mutes { pause_max, questions: BTreeMap::new(), unanswered: 0 }
     }
 
     /// Whether the question is to be passed over at `now`.
@@ -42,22 +50,33 @@ impl Mutes {
 
     /// Whether one try is enough to find out if it is answered now.
     pub fn is_mute(&self, block: &Block) -> bool {
-        self.questions.get(block).is_some_and(|mute| mute.silence.is_silent())
+        self.questions.get(block).is_some_and(|mute| mute.suspect || mute.silence.is_silent())
     }
 
     /// The device answered this question, with values or with an exception.
     pub fn answered(&mut self, block: &Block) {
+        self.unanswered = 0;
         self.questions.remove(block);
         self.questions.values_mut().for_each(|mute| mute.talked_since = true);
     }
 
     /// The device did not answer this question. Returns whether the question is to blame: the device
-    /// has answered others since this one was last put in vain.
+    /// has answered others since this one was last put in vain, or it is a part of one that is to blame.
     pub fn blames(&mut self, block: Block) -> bool {
+        self.unanswered = self.unanswered.saturating_add(1);
         let pause_max = self.pause_max;
-        let new = || Mute { silence: Silence::new(pause_max), until: Mono::ZERO, talked_since: false };
-        let mute = self.questions.entry(block).or_insert_with(new);
-        std::mem::replace(&mut mute.talked_since, false)
+        let mute = self.questions.entry(block).or_insert_with(|| Mute::new(pause_max, false));
+        let is_part = mute.suspect && self.unanswered <= SUSPECTS_IN_A_ROW_MAX;
+        std::mem::replace(&mut mute.talked_since, false) || is_part
+    }
+
+    /// The question that is to blame is put in these parts from now on.
+    pub fn part(&mut self, block: &Block, parts: &[Block]) {
+        self.questions.remove(block);
+        let pause_max = self.pause_max;
+        for part in parts {
+            self.questions.entry(*part).or_insert_with(|| Mute::new(pause_max, true));
+        }
     }
 
     /// The question that is to blame kept the line for `cost` until `now`.
@@ -65,6 +84,13 @@ impl Mutes {
         if let Some(mute) = self.questions.get_mut(block) {
             mute.until = now + mute.silence.unanswered(cost, now);
         }
+    }
+}
+
+impl Mute {
+    fn new(pause_max: Duration, suspect: bool) -> Self {
+        let silence = Silence::new(pause_max);
+        Mute { silence, until: Mono::ZERO, talked_since: false, suspect }
     }
 }
 
@@ -109,5 +135,19 @@ mod tests {
         assert!(mutes.is_mute(&DEW) && !mutes.leaves_alone(&FLOW, now));
         mutes.answered(&DEW);
         assert!(!mutes.is_mute(&DEW) && !mutes.leaves_alone(&DEW, now));
+    }
+
+    #[test]
+    fn the_parts_of_a_question_to_blame_are_blamed_until_too_many_fail_in_a_row() {
+        let mut mutes = Mutes::new(COST * 60);
+        let parts: Vec<Block> = (400..420).map(|start| Block { start, ..DEW }).collect();
+        mutes.part(&DEW, &parts);
+        assert!(mutes.is_mute(&parts[0]) && !mutes.leaves_alone(&parts[0], second(0)), "asked once, at once");
+        let blamed = parts.iter().take_while(|part| mutes.blames(**part)).count();
+        assert_eq!(blamed, 8, "then it may be the device");
+        mutes.answered(&FLOW);
+        assert!(mutes.blames(parts[19]), "it has talked");
+        mutes.answered(&parts[0]);
+        assert!(!mutes.is_mute(&parts[0]));
     }
 }

@@ -128,13 +128,21 @@ impl Schedule {
     /// Begins anew at `now`, after a time when the line could not carry questions. What was due
     /// meanwhile is not counted as missed: that the line was down is told elsewhere.
     pub fn resume(&mut self, now: Mono) {
+        self.break_off(now);
+        for job in &mut self.jobs {
+            job.in_phase = false;
+            job.due = now;
+            job.owed = now;
+        }
+    }
+
+    /// Gives up all turns under way at `now`; those to come keep their times, so that what has been had is
+    /// not asked for again before what has not.
+    pub fn break_off(&mut self, now: Mono) {
         self.asking = None;
         for job in &mut self.jobs {
             job.turn = None;
-            job.in_phase = false;
             job.not_before = now;
-            job.due = now;
-            job.owed = now;
         }
     }
 

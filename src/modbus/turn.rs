@@ -3,14 +3,14 @@
 
 use crate::modbus::LineOutput;
 use crate::modbus::ask::{self, Asked, Data};
-use crate::modbus::device::{Failure, Step, Verdict};
+use crate::modbus::device::{Device, Failure, Step, Verdict};
 use crate::modbus::frame::Question;
 use crate::modbus::guard::Overheard;
 use crate::modbus::line::{End, Line};
 use crate::modbus::plan::{Ask, Block, Turn, is_refusal};
 use crate::modbus::schedule::JobIndex;
 use crate::modbus::stats::Outcome;
-use crate::modbus::wire::Wire;
+use crate::modbus::wire::{Wire, is_numbered};
 use crate::signal::{ReadFault, Reading, SignalIndex, decode};
 
 /// What is told of a value that the device is known to refuse: exception 02, illegal data address.
@@ -82,6 +82,9 @@ impl Line {
                     self.devices[device].stats.count(ask.block, |counters| counters.retries += 1);
                     // A patient line with many retries is not to be thought dead meanwhile.
                     self.report_when_due().await?;
+                    if !self.loans.is_empty() {
+                        return Err(End::Wanted);
+                    }
                 }
             }
         };
@@ -216,6 +219,19 @@ impl Line {
         turn.next().is_none()
     }
 
+    /// The port has gone away under the question at hand. Some device servers hang up on whoever asks for a
+    /// device that is silent: on a line that answers otherwise it is the device's silence.
+    pub(super) async fn hung_up_on(&mut self, job: JobIndex) -> Result<(), End> {
+        let Some(Job { device, turn, .. }) = self.jobs.get(job.0) else { return Ok(()) };
+        if !self.answered_since_open || is_numbered(&self.plan.spec.port) {
+            return Ok(());
+        }
+        let without = turn.next().map(|ask| ask.signals.clone()).unwrap_or_default();
+        self.devices[*device].stats.give_up();
+        self.schedule.unanswered(true, self.now().mono);
+        self.tell_fault(without, ReadFault::NoAnswer).await
+    }
+
     /// All tries were in vain. The device is asked its other questions all the same, until it has been
     /// silent for so long that it is left alone: then none of its values is known any more.
     async fn give_up(&mut self, job: usize, ask: &Ask, failure: Failure) -> Result<(), End> {
@@ -229,26 +245,45 @@ impl Line {
             }
         };
         let now = self.now().mono;
-        let over = self.skip(job);
         let device = &mut self.devices[self.jobs[job].device];
         device.stats.give_up();
-        if failure == Failure::NotPut {
+        let (index, was_put) = (device.index, failure != Failure::NotPut);
+        if was_put && device.mutes.blames(ask.block) {
+            return self.give_up_question(job, ask, fault).await;
+        }
+        let over = self.skip(job);
+        if !was_put {
             // Nobody was asked: the line's unrest is no silence of the device.
             self.schedule.passed_over(over, now);
             return self.tell_fault(ask.signals.clone(), fault).await;
         }
-        if device.mutes.blames(ask.block) {
-            let cost = self.schedule.passed_over(over, now);
-            device.mutes.charge(&ask.block, cost, now);
-            return self.tell_fault(ask.signals.clone(), fault).await;
-        }
         self.schedule.unanswered(over, now);
         let mut without = ask.signals.clone();
-        if self.schedule.is_silent(device.index) {
-            without = device.signals().collect();
+        if self.schedule.is_silent(index) {
             let asked = self.jobs[job].device;
+            without = self.devices[asked].signals().collect();
             self.jobs.iter_mut().filter(|job| job.device == asked).for_each(|job| job.turn = Turn::default());
         }
         self.tell_fault(without, fault).await
+    }
+    /// The device talks, and leaves this question alone unanswered. One that brings several values is put
+    /// in halves once that is sure: it may be for a single register that the device says nothing.
+    async fn give_up_question(&mut self, job: usize, ask: &Ask, fault: ReadFault) -> Result<(), End> {
+        let now = self.now().mono;
+        let Job { device, turn, tries, .. } = &mut self.jobs[job];
+        let device = *device;
+        let Device { plan, mutes, .. } = &mut self.devices[device];
+        let is_sure = fault == ReadFault::NoAnswer && mutes.is_mute(&ask.block);
+        let halves = if is_sure { plan.part(turn) } else { Vec::new() };
+        if !halves.is_empty() {
+            *tries = 0;
+            mutes.part(&ask.block, &halves);
+            self.schedule.passed_over(false, now);
+            return Ok(());
+        }
+        let over = self.skip(job);
+        let cost = self.schedule.passed_over(over, now);
+        self.devices[device].mutes.charge(&ask.block, cost, now);
+        self.tell_fault(ask.signals.clone(), fault).await
     }
 }

@@ -81,6 +81,8 @@ pub struct Plan {
     timing: Timing,
     turnaround: Duration,
     holes: Holes,
+    /// What it leaves unanswered though it answers others: not to be asked for with anything else.
+    unanswered: Holes,
     groups: Vec<Group>,
     /// Something was learned since the groups were laid out.
     outdated: bool,
@@ -111,6 +113,7 @@ impl Plan {
             timing,
             turnaround: first_turnaround(device, timing),
             holes: device.learned.refused.iter().copied().collect(),
+            unanswered: Holes::default(),
             groups: periods.into_iter().map(group).collect(),
             outdated: false,
         };
@@ -172,6 +175,7 @@ impl Plan {
     pub fn answered(&mut self, turn: &mut Turn) {
         if let Some(ask) = turn.asks.pop_front() {
             self.outdated |= self.holes.answered(&ask.block);
+            self.outdated |= self.unanswered.answered(&ask.block);
         }
     }
 
@@ -184,15 +188,8 @@ impl Plan {
         let is_news = !self.holes.forbid(&ask.block);
         self.holes.refused(ask.block);
         self.outdated = true;
-        let within: Vec<Block> = self.spans().filter(|span| ask.block.contains(span)).collect();
-        let values = outermost(&within);
-        if values.len() > 1 {
-            let (low, high) = values.split_at(values.len() / 2);
-            for half in [high, low] {
-                if let Some(block) = joined(half) {
-                    turn.asks.push_front(self.ask(block));
-                }
-            }
+        let within = self.within(&ask.block);
+        if !self.halve(turn, &within).is_empty() {
             return Vec::new();
         }
         // The widest value there is gone; narrower ones that lie in it are still to be tried.
@@ -208,6 +205,33 @@ impl Plan {
                 .for_each(Group::try_again_soon);
         }
         self.wanted.iter().filter(is_refused).map(|wanted| wanted.signal).collect()
+    }
+
+    /// The device leaves the question at hand unanswered, though it answers others. Where it brings several
+    /// values its halves take its place in the turn, and are returned: the registers between values may be
+    /// none that the device has. A single value is asked for alone from the next turn on.
+    pub fn part(&mut self, turn: &mut Turn) -> Vec<Block> {
+        let Some(block) = turn.next().map(|ask| ask.block) else { return Vec::new() };
+        self.outdated |= !self.unanswered.forbid(&block);
+        self.unanswered.refused(block);
+        let within = self.within(&block);
+        if outermost(&within).len() > 1 {
+            turn.skip();
+        }
+        self.halve(turn, &within)
+    }
+
+    /// Puts the two halves of some values at the front of a turn, and returns them; nothing where there is
+    /// but one value, be it with others in it.
+    fn halve(&self, turn: &mut Turn, values: &[Block]) -> Vec<Block> {
+        let values = outermost(values);
+        if values.len() < 2 {
+            return Vec::new();
+        }
+        let (low, high) = values.split_at(values.len() / 2);
+        let halves: Vec<Block> = [low, high].into_iter().filter_map(joined).collect();
+        halves.iter().rev().for_each(|block| turn.asks.push_front(self.ask(*block)));
+        halves
     }
 
     /// Takes the learned response time into account, when it has moved enough to matter.
@@ -261,7 +285,8 @@ impl Plan {
     }
 
     fn permits(&self, block: &Block) -> bool {
-        block.count <= self.items_max(block.table) && !self.holes.forbid(block)
+        let known = self.holes.forbid(block) || self.unanswered.forbid(block);
+        block.count <= self.items_max(block.table) && !known
     }
 
     /// The most items of `table` that the device takes in one question.
@@ -278,8 +303,10 @@ impl Plan {
         Ask { block, signals }
     }
 
-    fn spans(&self) -> impl Iterator<Item = Block> {
-        self.wanted.iter().filter_map(|wanted| Block::of(&wanted.place))
+    /// The wanted values that lie within a block whole.
+    fn within(&self, block: &Block) -> Vec<Block> {
+        let values = self.wanted.iter().filter_map(|wanted| Block::of(&wanted.place));
+        values.filter(|value| block.contains(value)).collect()
     }
 
     /// The wanted values that are refused even when asked for alone.

@@ -4,16 +4,17 @@ use std::sync::{Arc, Mutex};
 use std::time::Duration;
 
 use tokio::io::{AsyncWriteExt, duplex};
+use tokio::sync::{mpsc, oneshot};
 use tokio::time::Instant;
 
 use super::slave::{Act, Heard, exception, serve};
-use super::{SETTINGS, Said, TIMEOUT, device, listen, serial_plan, value};
-use crate::modbus::LinePlan;
-use crate::modbus::line::ECHO_HINT;
+use super::{SETTINGS, Said, TIMEOUT, clock, device, listen, serial_plan, value, wire};
+use crate::modbus::line::{ECHO_HINT, End, Line};
 use crate::modbus::plan::Block;
 use crate::modbus::timing::Timing;
+use crate::modbus::{LinePlan, LoanAsked};
 use crate::moment::Mono;
-use crate::monitor::DeviceState;
+use crate::monitor::{DeviceState, Loan, Who};
 use crate::signal::{ReadFault, Table};
 
 const SECOND: Duration = Duration::from_secs(1);
@@ -82,6 +83,39 @@ async fn a_question_that_a_talking_device_never_answers_costs_its_other_values_n
     assert!(told >= 590, "told to be unknown as often as it is wanted: {told}");
     let timeouts = said.last().devices[0].counters.timeouts;
     assert!((10..40).contains(&timeouts), "asked now and then all the same: {timeouts}");
+}
+
+/// A register between two values that the device does not have, and one that is wanted: it says nothing
+/// to any question that reaches over them.
+#[tokio::test(start_paused = true)]
+async fn a_register_for_which_a_talking_device_says_nothing_costs_its_neighbours_nothing() {
+    let mut values = vec![value(0, Table::Input, 0, SECOND)];
+    values.extend(
+        [0, 12, 800, 801, 802, 803, 804]
+            .iter()
+            .zip(1..)
+            .map(|(at, signal)| value(signal, Table::Holding, *at, SECOND)),
+    );
+    let plan = serial_plan(vec![device(0, 1, values)]);
+    let said = hear(&plan, 600, |question| {
+        let range = question.start..question.start + question.count;
+        let silent = question.function == 3 && (range.contains(&5) || range.contains(&802));
+        if silent { vec![] } else { vec![Act::Send(question.answer())] }
+    })
+    .await;
+    for talking in [1, 2, 3, 4, 6, 7] {
+        let (_, _, good) = said.faults(talking);
+        assert!(good >= 550, "signal {talking}: {good} good");
+    }
+    let (fault, _, good) = said.faults(5);
+    assert_eq!((fault, good), (Some(ReadFault::NoAnswer), 0));
+    let last = said.last();
+    assert_eq!((last.devices[0].state, last.devices[0].refused.len()), (DeviceState::Online, 0));
+    let blocks: Vec<&str> = last.devices[0].blocks.iter().map(|block| block.block.as_str()).collect();
+    assert_eq!(
+        blocks,
+        ["holding 0", "holding 12", "holding 800–801", "holding 802", "holding 803–804", "input 0"]
+    );
 }
 
 #[tokio::test(start_paused = true)]
@@ -328,10 +362,32 @@ async fn a_patient_line_is_heard_of_between_its_retries_and_while_it_listens_at_
     assert!(said.reports.len() >= 55, "{} while listening", said.reports.len());
     let said = hear(&plan, 170, |_| vec![]).await;
     assert!(
-        said.last().counters.timeouts >= 8,
+        said.last().counters.timeouts >= 5,
         "it listens for a minute and a time-out: {:?}",
         said.last().counters
     );
+}
+
+#[tokio::test(start_paused = true)]
+async fn whoever_asks_for_a_line_waits_for_one_try_and_not_for_all() {
+    let mut plan = one_device();
+    (plan.spec.response_timeout, plan.spec.retries) = (SECOND * 10, 10);
+    let (ours, theirs) = duplex(4096);
+    let slave = tokio::spawn(serve(theirs, |_| vec![]));
+    let (out, _outputs) = mpsc::channel(1_000);
+    let (asking, loans) = mpsc::channel(1);
+    let mut line = Line::new(plan, clock(), out);
+    line.loans = loans;
+    let ask = async {
+        tokio::time::sleep(SECOND * 35).await;
+        let who = Who { user: "tech".to_owned(), name: None };
+        let loan = Loan { who, remark: None, until: clock()() };
+        asking.send(LoanAsked { loan, answer: oneshot::channel().0 }).await.unwrap();
+    };
+    let ended = tokio::time::timeout(SECOND * 50, line.ask_while_open(wire(ours, SECOND * 10)));
+    let (ended, ()) = tokio::join!(ended, ask);
+    slave.abort();
+    assert!(matches!(ended, Ok(End::Wanted)));
 }
 
 #[tokio::test(start_paused = true)]

@@ -141,6 +141,13 @@ pub fn expected(plan: &LinePlan, signal: SignalIndex) -> Raw {
     }
 }
 
+/// A line over a stream in memory, in time that is not real.
+pub fn wire(stream: DuplexStream, response_timeout: Duration) -> Wire {
+    let damage_silence = Duration::from_millis(50);
+    let patience = Patience { timing: Timing::serial(SETTINGS), response_timeout, damage_silence };
+    Wire::Rtu(RtuLine::new(stream, patience, Pause::Runtime))
+}
+
 /// Lets a line ask over `stream` for a time that is not real; returns what it said.
 pub async fn listen(plan: &LinePlan, stream: DuplexStream, time: Duration) -> Said {
     listen_with(plan, stream, time, |_| {}).await
@@ -153,10 +160,7 @@ pub async fn listen_with(
     time: Duration,
     mut look: impl FnMut(&Reading),
 ) -> Said {
-    let timing = Timing::of(&plan.spec.port);
-    let damage_silence = Duration::from_millis(50);
-    let patience = Patience { timing, response_timeout: plan.spec.response_timeout, damage_silence };
-    let wire = Wire::Rtu(RtuLine::new(stream, patience, Pause::Runtime));
+    let wire = wire(stream, plan.spec.response_timeout);
     let (out, mut outputs) = mpsc::channel(16);
     let mut line = Line::new(plan.clone(), clock(), out);
     let mut said = Said::default();

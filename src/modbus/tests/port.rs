@@ -200,6 +200,33 @@ fn rtu_over_tcp_goes_on_over_a_new_connection_when_the_server_hangs_up() {
     }
 }
 
+#[test]
+fn a_device_server_that_hangs_up_on_one_silent_device_costs_the_others_nothing() {
+    let server = TcpListener::bind("127.0.0.1:0").unwrap();
+    let often = Duration::from_millis(20);
+    let one = |index: usize| device(index, [1, 2, 3][index], vec![value(index, Table::Input, 3, often)]);
+    let plan = tcp_plan(server.local_addr().unwrap(), Framing::Rtu, (0..3).map(one).collect());
+    let _serving = std::thread::spawn(move || {
+        for mut stream in server.incoming().map_while(Result::ok) {
+            let mut question = [0; 8];
+            while stream.read_exact(&mut question).is_ok() && question[0] != 2 {
+                stream.write_all(&answer(&question)).unwrap();
+            }
+        }
+    });
+    let mut line = Running::start(plan);
+    for _ in 0..20 {
+        line.wait_for("the device behind the silent one", |output| {
+            matches!(output, LineOutput::Readings(readings)
+                if readings.iter().any(|it| it.signal.0 == 2 && it.outcome.is_ok()))
+        });
+    }
+    line.wait_for("the silent device to be told", |output| {
+        matches!(output, LineOutput::Readings(readings)
+            if readings.iter().any(|it| it.signal.0 == 1 && it.outcome == Err(ReadFault::NoAnswer)))
+    });
+}
+
 /// Reads questions and answers them; returns the first for which `wanted` holds, unanswered.
 fn answer_until(stream: &mut TcpStream, wanted: impl Fn(u16) -> bool) -> [u8; 8] {
     loop {
