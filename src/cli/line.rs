@@ -6,6 +6,7 @@
 //! [`crate::commission::diagnosis`].
 
 use std::io::Write;
+use std::sync::mpsc::Receiver;
 use std::time::{Duration, Instant};
 
 use crate::cli::borrow::{Borrowed, OVER};
@@ -137,13 +138,7 @@ impl Probe<'_> {
         let rounds = self.args.rounds;
         for round in 0..rounds {
             for (device, unit, block) in self.questions() {
-                if stop.try_recv().is_ok() {
-                    progress.clear();
-                    return Err(CliError::Unreachable("interrupted".to_owned()));
-                }
-                if borrowed.is_over() {
-                    return Err(CliError::Unreachable(OVER.to_owned()));
-                }
+                still_ours(&stop, &borrowed, &mut progress)?;
                 let done = f64::from(round) / f64::from(rounds);
                 progress.at(done, &format!("unit {unit}"), self.longest().saturating_sub(began.elapsed()));
                 let answered = visitor.ask(unit, block).map_err(unreachable)?;
@@ -153,7 +148,9 @@ impl Probe<'_> {
         }
         let mut hints = visitor.hints().to_vec();
         drop(visitor);
-        self.look_elsewhere(&mut evidence, &mut progress)?;
+        self.look_elsewhere(&mut evidence, &mut progress, || {
+            still_ours(&stop, &borrowed, &mut Progress::new())
+        })?;
         progress.clear();
         drop(borrowed);
         // The echo is a finding of its own.
@@ -205,7 +202,12 @@ impl Probe<'_> {
     }
 
     /// Looks for those who have said nothing under the speeds and formats of the standard.
-    fn look_elsewhere(&self, evidence: &mut Evidence, progress: &mut Progress) -> Result<(), CliError> {
+    fn look_elsewhere(
+        &self,
+        evidence: &mut Evidence,
+        progress: &mut Progress,
+        go_on: impl Fn() -> Result<(), CliError>,
+    ) -> Result<(), CliError> {
         for settings in self.other_settings() {
             let lost = |device: &DeviceEvidence| !device.tally.spoke() && device.elsewhere.is_none();
             if !evidence.devices.iter().any(lost) {
@@ -214,6 +216,7 @@ impl Probe<'_> {
             let spec = self.chosen.under(Some(settings));
             let mut visitor = Visitor::open(&spec).map_err(unreachable)?;
             for device in evidence.devices.iter_mut().filter(|device| lost(device)) {
+                go_on()?;
                 progress.at(1.0, &format!("unit {} elsewhere", device.unit), spec.response_timeout);
                 let answered = visitor.ask(device.unit, sweep::PROBE).map_err(unreachable)?;
                 if matches!(answered.reply, Reply::Registers(_) | Reply::Exception(_)) {
@@ -236,6 +239,16 @@ impl Probe<'_> {
             known.orders.push(doubt);
         }
     }
+}
+
+/// Whether the line may still be asked: nobody has pressed Ctrl-C, and the daemon has not taken it back.
+fn still_ours(stop: &Receiver<()>, borrowed: &Borrowed, progress: &mut Progress) -> Result<(), CliError> {
+    let stopped = stop.try_recv().is_ok();
+    let why = if stopped { Some("interrupted") } else { borrowed.is_over().then_some(OVER) };
+    why.map_or(Ok(()), |why| {
+        progress.clear();
+        Err(CliError::Unreachable(why.to_owned()))
+    })
 }
 
 fn unreachable(error: VisitError) -> CliError {
