@@ -2,6 +2,7 @@
 
 use serde_json::Value;
 
+use crate::calibration::{Point, Stage};
 use crate::config::Site;
 use crate::proving::checklist::{Check, ListStep};
 use crate::proving::record::Record;
@@ -72,11 +73,7 @@ pub(super) fn look(
             Seen::of(found.collect(), "the device has no signals")
         }
         Check::Calibrated => {
-            let found = record.calibrations.iter().map(|told| {
-                let (signal, point) = (told.text("signal").unwrap_or("?"), told.text("point").unwrap_or("?"));
-                (told.flag("pass") == Some(true), format!("{signal} at {point}: event {}", told.seq))
-            });
-            recorded(found.collect(), "no calibration is in the journal since the commissioning began")
+            recorded(calibrated(record), "no calibration is in the journal since the commissioning began")
         }
         Check::LoopAgrees => {
             let found = record.loop_check.iter().map(|told| {
@@ -112,6 +109,33 @@ pub(super) fn look(
             Seen::of(found, "")
         }
     }
+}
+
+/// Of each signal that was calibrated: zero and span, both as left and within the tolerance.
+fn calibrated(record: &Record) -> Vec<(bool, String)> {
+    let last = |signal: &str, point: Point| {
+        record
+            .calibrations
+            .iter()
+            .find(|told| told.text("signal") == Some(signal) && told.text("point") == Some(point.word()))
+    };
+    let of_point = |signal: &str, point: Point| match last(signal, point) {
+        None => (false, format!("{signal} at {}: not recorded", point.word())),
+        Some(told) => {
+            let left = told.text("stage") == Some(Stage::AsLeft.word());
+            let words = match (left, told.flag("pass") == Some(true)) {
+                (false, _) => "as found, and not as left after it",
+                (true, true) => "as left, passed",
+                (true, false) => "as left, failed",
+            };
+            let pass = left && told.flag("pass") == Some(true);
+            (pass, format!("{signal} at {}: {words}, event {}", point.word(), told.seq))
+        }
+    };
+    let mut signals: Vec<&str> = record.calibrations.iter().filter_map(|told| told.text("signal")).collect();
+    signals.sort_unstable();
+    signals.dedup();
+    signals.into_iter().flat_map(|signal| Point::ALL.map(|point| of_point(signal, point))).collect()
 }
 
 /// Of what the record must hold: where it holds nothing, it is not so.
@@ -165,5 +189,52 @@ fn signal_words(signal: &Value) -> String {
         format!("{id} is not measured: {}", reasons.join(", ").replace('_', " "))
     } else {
         format!("{id} {value} {} ({})", signal["unit"].as_str().unwrap_or(""), plain(&signal["quality"]))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    #![allow(clippy::unwrap_used)]
+    use super::*;
+    use crate::proving::record::Told;
+    use serde_json::json;
+
+    fn told(seq: u64, kind: &str, detail: Value) -> Told {
+        Told {
+            seq,
+            at: "2026-03-02T15:00:00Z".parse().unwrap(),
+            kind: kind.to_owned(),
+            subject: "h2s-1".to_owned(),
+            who: None,
+            detail: detail.as_object().cloned().unwrap_or_default(),
+            hash: String::new(),
+        }
+    }
+
+    /// What is seen after these records: point, stage and whether it passed.
+    fn seen(records: &[(&str, &str, bool)]) -> (bool, String) {
+        let begun = told(1, "commissioning_begun", json!({}));
+        let of_record = |(seq, (point, stage, pass)): (u64, &(&str, &str, bool))| {
+            let detail = json!({ "signal": "h2s-1.gas", "point": point, "stage": stage, "pass": pass });
+            told(seq, "calibration_recorded", detail)
+        };
+        let events: Vec<Told> = std::iter::once(begun).chain((2..).zip(records).map(of_record)).collect();
+        let record = Record::of("h2s-1", &events).unwrap();
+        let seen = recorded(calibrated(&record), "no calibration");
+        (seen.pass.unwrap(), seen.words.join("; "))
+    }
+
+    #[test]
+    fn a_calibration_counts_when_zero_and_span_were_left_within_the_tolerance() {
+        assert_eq!(seen(&[]), (false, "no calibration".to_owned()));
+        let (zero, span) = (("zero", "as_left", true), ("span", "as_left", true));
+        let (pass, words) = seen(&[zero]);
+        assert!(!pass && words.contains("h2s-1.gas at span: not recorded"), "{words}");
+        let (pass, words) = seen(&[zero, ("span", "as_found", true)]);
+        assert!(!pass && words.contains("as found, and not as left after it"), "{words}");
+        let (pass, words) = seen(&[zero, ("span", "as_left", false)]);
+        assert!(!pass && words.contains("as left, failed"), "{words}");
+        let (pass, words) = seen(&[zero, ("span", "as_found", false), span]);
+        assert!(pass && words.contains("h2s-1.gas at span: as left, passed, event 4"), "{words}");
     }
 }
