@@ -150,6 +150,13 @@ fn what_is_said_of_alarms_is_held_by_tests_that_exist() {
     each_row_is_held_by_tests_that_exist(include_str!("../../docs/alarms.md"), "What is proven");
 }
 
+#[test]
+fn each_planted_fault_is_found_by_a_test_that_exists() {
+    let page = include_str!("../../docs/testing.md");
+    each_row_is_held_by_tests_that_exist(page, "Faults planted on a line");
+    each_row_is_held_by_tests_that_exist(page, "Faults planted into a technician's day");
+}
+
 fn each_row_is_held_by_tests_that_exist(page: &str, heading: &str) {
     let (_, table) = page.split_once(&format!("\n## {heading}\n")).unwrap();
     let table = table.split("\n## ").next().unwrap();

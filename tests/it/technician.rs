@@ -96,6 +96,38 @@ fn two_devices_with_one_address_are_told_as_something_and_not_as_nothing() {
 }
 
 #[test]
+fn a_device_that_answers_nonsense_is_told_as_something() {
+    let bus = bus(&[2, 3], ODD, vec![Rule::unit(3, Fault::Noise(0.5))]);
+    let (_, told) = scan(&bus, &["--format", "8O1", "--baud", "19200"]);
+    let units = |list: &str| -> Vec<Value> {
+        told[list].as_array().unwrap().iter().map(|one| one["unit"].clone()).collect()
+    };
+    assert_eq!((units("devices"), units("garbled")), (vec![json!(2)], vec![json!(3)]), "{told:#}");
+    let read =
+        siskin(&["read", &format!("{}:3", path(&bus)), "input:40", "--baud", "19200", "--format", "8O1"]);
+    let told = String::from_utf8_lossy(&read.stdout).into_owned();
+    assert!(read.status.code() == Some(1) && told.contains("Something came, but no answer"), "{read:?}");
+}
+
+#[test]
+fn a_port_that_somebody_holds_is_told_with_who() {
+    let bus = bus(&[2], ODD, Vec::new());
+    let home = site(&bus, "low_first");
+    let daemon = home.start();
+    daemon.wait_for("the port to be held", |status| {
+        (crate::home::by_id(&status["lines"], "bench")["state"] == "up").then_some(())
+    });
+    let port = path(&bus);
+    for command in [vec!["scan", &port], vec!["read", &format!("{port}:2"), "input:40"]] {
+        // Without the site file nobody knows that the daemon could lend it.
+        let refused = siskin(&command);
+        let told = String::from_utf8_lossy(&refused.stderr).into_owned();
+        assert_eq!(refused.status.code(), Some(3), "{told}");
+        assert!(told.contains("in use by ") && told.contains(" (process "), "{told}");
+    }
+}
+
+#[test]
 fn swapped_wires_are_told_as_such_and_not_as_devices() {
     let bus = bus(&[2], ODD, vec![Rule::line(Fault::Swapped)]);
     let (code, told) = scan(&bus, &["--format", "8O1", "--baud", "19200"]);
