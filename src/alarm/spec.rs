@@ -176,6 +176,8 @@ pub enum Fault {
     FunctionCheckOverrun(DeviceIndex),
     /// A device has not been calibrated for longer than the site allows.
     CalibrationDue(DeviceIndex),
+    /// A sensor is past what it can bear, or nothing is on record of it.
+    SensorDue(DeviceIndex),
 }
 
 impl Kind {

@@ -2,6 +2,8 @@
 
 use std::time::Duration;
 
+use crate::calibration::SensorCare;
+
 /// The longest function check where the site file does not say. Common practice, no source: nobody works
 /// on one analyzer for longer without a break, and what was forgotten is found within the shift.
 pub const FUNCTION_CHECK_MAX_DEFAULT: Duration = Duration::from_secs(4 * 3600);
@@ -18,6 +20,8 @@ pub struct Care {
     pub tolerance_pct: f64,
     /// How long after it was last left alone it has to be calibrated again; `None`: nobody is reminded.
     pub every: Option<Duration>,
+    /// What its sensor can bear; `None`: the site file says nothing of a sensor.
+    pub sensor: Option<SensorCare>,
 }
 
 impl Default for Care {
@@ -26,6 +30,7 @@ impl Default for Care {
             function_check_max: FUNCTION_CHECK_MAX_DEFAULT,
             tolerance_pct: TOLERANCE_PCT_DEFAULT,
             every: None,
+            sensor: None,
         }
     }
 }

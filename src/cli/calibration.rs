@@ -8,7 +8,7 @@ use std::time::Duration;
 use crate::cli::connect::{to_daemon, understood};
 use crate::cli::operator::{Said, time};
 use crate::cli::terminal::Terminal;
-use crate::cli::{CliError, Common, Outcome, gas_test};
+use crate::cli::{CliError, Common, Outcome, gas_test, sensor};
 use crate::control::protocol::Request;
 use crate::control::work::{BeginRequest, Done, EndRequest};
 use crate::view::{Instant, Status, words};
@@ -117,9 +117,12 @@ pub(super) fn ask(request: &Request, common: &Common, out: &mut dyn Write) -> Re
 
 /// What became of it, in words.
 fn fate(done: &Done, request: &Request, clock_time: impl Fn(Instant) -> String) -> String {
-    let until = done.until.map_or_else(|| "its time is over".to_owned(), clock_time);
+    let until = done.until.map_or_else(|| "its time is over".to_owned(), &clock_time);
     if let Some(recorded) = &done.recorded {
         return gas_test::recorded_text(recorded);
+    }
+    if let Some(fitted) = sensor::fitted_text(done, &clock_time) {
+        return fitted;
     }
     match &done.refused {
         Some(refused) => format!("refused: {}", refusal(refused, done, &until)),
@@ -147,6 +150,8 @@ fn refusal(refused: &str, done: &Done, until: &str) -> String {
             let max = max.unwrap_or_else(|| "its longest time".to_owned());
             format!("no function check of it may last longer than {max}; --again gives it more while it runs")
         }
+        "no_sensor" => "the site file says nothing of its sensor: give it a [device.sensor] table".to_owned(),
+        "not_yet" => "it cannot have been there since a time that is yet to come".to_owned(),
         other => gas_test::refusal_text(other, done).unwrap_or_else(|| other.replace('_', " ")),
     }
 }
@@ -168,6 +173,8 @@ mod tests {
             recorded: None,
             doubts: vec!["expired".to_owned()],
             have: Some(1),
+            serial: None,
+            settles_until: None,
         };
         let said = crate::control::work::Said::default();
         let request = Request::EndFunctionCheck(EndRequest { device: "h2s-1".to_owned(), said });
@@ -194,6 +201,8 @@ mod tests {
             ("no_range", "no span to compare with"),
             ("doubtful_gas", "the certificate of the gas has expired; --despite"),
             ("too_few_answers", "1 of the 3 answers"),
+            ("no_sensor", "give it a [device.sensor] table"),
+            ("not_yet", "a time that is yet to come"),
             ("some_day", "refused: some day"),
         ] {
             let told = told(Some(refused), true);

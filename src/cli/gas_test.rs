@@ -11,10 +11,10 @@ use crate::cli::connect::{to_daemon, understood};
 use crate::cli::operator::Said;
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
-use crate::control::gas_test::{Day, RecordRequest};
+use crate::control::gas_test::RecordRequest;
 use crate::control::protocol::Request;
 use crate::control::work::Done;
-use crate::view::{Calibration, Status, Word, words};
+use crate::view::{Calibration, Day, Status, Word, words};
 
 #[derive(Debug, clap::Args)]
 pub struct Record {
@@ -91,30 +91,7 @@ impl Record {
 
 /// What was recorded, in words.
 pub fn recorded_text(record: &Calibration) -> String {
-    let drift = record.drift_pct.map_or_else(String::new, |drift| {
-        format!("; it has drifted {drift:+.2} % of span since it was last left")
-    });
-    format!(
-        "recorded {} {}: reads {} on {}, error {:+.2} % of span, {}{drift}",
-        record.point,
-        stage_text(record.stage.0),
-        words::number(record.reading),
-        words::number(record.standard),
-        record.error_pct,
-        verdict_text(record),
-    )
-}
-
-fn stage_text(stage: Stage) -> &'static str {
-    match stage {
-        Stage::AsFound => "as found",
-        Stage::AsLeft => "as left",
-    }
-}
-
-fn verdict_text(record: &Calibration) -> String {
-    let keeps = if record.pass { "within" } else { "beyond" };
-    format!("{keeps} the tolerance of {} %", words::number(record.tolerance_pct))
+    format!("recorded {}", words::recorded_text(record))
 }
 
 /// Why a reading was not recorded, in words; `None` for a reason that has nothing to do with the gas.
@@ -162,18 +139,18 @@ pub fn show(args: &Show, common: &Common, out: &mut dyn Write) -> Result<Outcome
         let terminal = Terminal::of_stdout(&status.site.time_zone);
         records.iter().try_for_each(|record| writeln!(out, "{}", line(record, &terminal)))?;
         gains(&records).iter().try_for_each(|gain| writeln!(out, "{gain}"))?;
-        for (device, due) in devices.iter().filter_map(|device| Some((device, device.calibration_due?))) {
-            let due = words::date_and_time(due, &terminal.zone);
-            writeln!(out, "{}: the next calibration is due on {due}", device.id)?;
+        for device in devices {
+            if let Some(due) = words::due_text(device, status.time, &terminal.zone) {
+                writeln!(out, "{}: {due}", device.id)?;
+            }
         }
     }
     Ok(Outcome::Done)
 }
 
 fn line(record: &Calibration, terminal: &Terminal) -> String {
-    let by = record.name.as_ref().unwrap_or(&record.user);
-    let time = words::date_and_time(record.time, &terminal.zone);
-    format!("{}: {}; {} by {by}, gas {}", record.signal, recorded_text(record), time, record.standard_id)
+    let circumstances = words::circumstances_text(record, &terminal.zone);
+    format!("{}: {}; {circumstances}", record.signal, recorded_text(record))
 }
 
 /// The gain of each signal that has a zero and a span reading of the same stage.
@@ -185,7 +162,7 @@ fn gains(records: &[&Calibration]) -> Vec<String> {
         };
         let zero = records.iter().find(is_its_zero)?;
         let compared = |of: &Calibration| Compared { standard: of.standard, reading: of.reading };
-        let stage = stage_text(span.stage.0);
+        let stage = words::stage_text(span.stage.0);
         Some(match Response::through(compared(zero), compared(span)) {
             Some(response) => format!("{}: gain {stage} {:.4}", span.signal, response.gain()),
             None => format!("{}: {stage} it does not follow the gas", span.signal),
@@ -210,6 +187,7 @@ mod tests {
             name: None,
             standard,
             standard_id: "CYL-0417".to_owned(),
+            expires: None,
             reading,
             error_pct,
             tolerance_pct: 2.0,

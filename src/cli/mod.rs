@@ -45,6 +45,7 @@ mod report;
 mod restore;
 mod run;
 mod scan;
+mod sensor;
 mod service_notice;
 mod simulate;
 mod site_file;
@@ -149,6 +150,9 @@ enum Command {
     /// what it says of the calibration gas
     #[command(after_help = calibration::CAUTION)]
     Calibration(calibration::Args),
+    /// Record a new sensor in a device, and tell how the present one fares
+    #[command(after_help = sensor::CAUTION)]
+    Sensor(sensor::Args),
     /// Write a remark into the journal
     Note(note::Args),
     /// Find the devices on a line: who answers, and under which settings
@@ -219,6 +223,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::OutOfService(args) => operator::act(args.into(), common, out),
         Command::InService(args) => operator::act(args.into(), common, out),
         Command::Calibration(args) => calibration::run(args, common, out),
+        Command::Sensor(args) => sensor::run(args, common, out),
         Command::Note(args) => note::run(args, common, out),
         Command::Scan(args) => scan::run(args, common, out),
         Command::Read(args) => read::run(args, common, out),

@@ -12,7 +12,7 @@ use serde::Serialize;
 use crate::config::Site;
 use crate::history::{HISTORY_FILE, KeptSample, SampleReader};
 use crate::moment::Wall;
-use crate::signal::{SignalSpec, Value};
+use crate::signal::{Quality, SignalSpec, Value};
 use crate::view::words;
 
 /// The part of the record that is looked at.
@@ -76,8 +76,9 @@ fn recorded(reader: &SampleReader, signal: &SignalSpec) -> Vec<KeptSample> {
 
 /// The median difference of neighbouring good readings.
 fn step_median(samples: &[KeptSample]) -> Option<f64> {
-    let number =
-        |sample: &KeptSample| sample.value.filter(|_| sample.reasons.is_empty()).and_then(Value::number);
+    let number = |sample: &KeptSample| {
+        sample.value.filter(|_| sample.reasons.quality() == Quality::Good).and_then(Value::number)
+    };
     let step = |pair: &[KeptSample]| match pair {
         [one, next] => Some((number(next)? - number(one)?).abs()),
         _ => None,

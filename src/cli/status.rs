@@ -211,9 +211,9 @@ fn bare_number(signal: &Signal) -> Option<String> {
     }
 }
 
-/// Why the signal is not good, since when, and what it last was; nothing when it is good.
+/// Why the signal is not good, or not for long, since when, and what it last was; nothing when all is well.
 fn why(signal: &Signal, status: &Status, terminal: &Terminal) -> String {
-    if signal.quality.0 == Quality::Good {
+    if signal.reasons.is_empty() {
         return String::new();
     }
     let since = terminal.since(signal.since, status.time);

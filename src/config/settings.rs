@@ -19,10 +19,13 @@ pub(super) fn settings(root: &Root) -> Vec<(String, String)> {
     }
     for At { value: device, .. } in root.device.items() {
         let mut own = device.settings();
-        own.retain(|(key, _)| !["signal", "calibration"].contains(key));
+        own.retain(|(key, _)| !["signal", "calibration", "sensor"].contains(key));
         add(format!("device.{}.", id(&device.id)), own);
         if let Some(calibration) = device.calibration.get() {
             add(format!("device.{}.calibration.", id(&device.id)), calibration.settings());
+        }
+        if let Some(sensor) = device.sensor.get() {
+            add(format!("device.{}.sensor.", id(&device.id)), sensor.settings());
         }
         for At { value: signal, .. } in device.signal.items() {
             add(format!("signal.{}.{}.", id(&device.id), id(&signal.id)), signal.settings());

@@ -36,6 +36,7 @@ pub(super) async fn answer(request: Request, user: &str, handle: &Handle, held: 
         Request::RecordGasTest(wanted) => {
             work(wanted.device.clone(), wanted.work(user, today(handle)), handle).await
         }
+        Request::ChangeSensor(wanted) => work(wanted.device.clone(), wanted.work(user), handle).await,
         Request::Note(wanted) => {
             work(wanted.device.clone().unwrap_or_default(), wanted.work(user), handle).await
         }

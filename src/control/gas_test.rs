@@ -2,14 +2,13 @@
 //! The words are a contract (`docs/control-socket.md`).
 
 use jiff::civil::Date;
-use serde::de::Error;
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use serde::{Deserialize, Serialize};
 
 use crate::calibration::{Point, Stage};
 use crate::control::protocol::{Failure, check_words};
 use crate::control::work::Said;
 use crate::monitor::{GasTest, Work, WorkKind};
-use crate::view::Word;
+use crate::view::{Day, Word};
 
 /// The longest name of a calibration gas, in characters.
 pub const STANDARD_ID_CHARS_MAX: usize = 64;
@@ -39,24 +38,6 @@ pub struct RecordRequest {
     /// Who asks, and why.
     #[serde(flatten)]
     pub said: Said,
-}
-
-/// A day, as `2027-03-31`.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub struct Day(pub Date);
-
-impl Serialize for Day {
-    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
-        serializer.collect_str(&self.0)
-    }
-}
-
-impl<'de> Deserialize<'de> for Day {
-    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        let text = String::deserialize(deserializer)?;
-        let no_day = |_| D::Error::custom(format!("{text:?} is no day such as 2027-03-31"));
-        text.parse().map(Day).map_err(no_day)
-    }
 }
 
 impl RecordRequest {

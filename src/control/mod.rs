@@ -14,6 +14,7 @@ pub mod gas_test;
 mod loan;
 pub mod proof;
 pub mod protocol;
+pub mod sensor;
 mod server;
 mod socket;
 #[cfg(test)]

@@ -11,6 +11,7 @@ use serde_json::value::RawValue;
 use crate::alarm::{Life, Withheld};
 use crate::control::gas_test::RecordRequest;
 use crate::control::proof::{ProofRequest, ReadingsRequest};
+use crate::control::sensor::SensorRequest;
 use crate::control::work::{BeginRequest, EndRequest, NoteRequest};
 use crate::monitor::ActionKind;
 use crate::view::{Instant, Word};
@@ -58,6 +59,8 @@ pub enum Request {
     EndFunctionCheck(EndRequest),
     /// Record what a device says of a calibration gas.
     RecordGasTest(RecordRequest),
+    /// Take note of a new sensor.
+    ChangeSensor(SensorRequest),
     /// Something for the record.
     Note(NoteRequest),
     /// What was proven of a device, for the record.
@@ -277,6 +280,7 @@ impl Request {
             Request::BeginFunctionCheck(begin) => begin.check(),
             Request::EndFunctionCheck(end) => end.check(),
             Request::RecordGasTest(record) => record.check(),
+            Request::ChangeSensor(change) => change.check(),
             Request::Note(note) => note.check(),
             Request::Proof(proof) => proof.check(),
             Request::Readings(_) => Ok(()),

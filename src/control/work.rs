@@ -94,6 +94,12 @@ pub struct Done {
     /// For `too_few_answers`: how many there are.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub have: Option<usize>,
+    /// The new sensor's number.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub serial: Option<String>,
+    /// When the new sensor has settled.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub settles_until: Option<Instant>,
 }
 
 impl BeginRequest {
@@ -164,12 +170,18 @@ impl Done {
             recorded: None,
             doubts: Vec::new(),
             have: None,
+            serial: None,
+            settles_until: None,
         };
         match worked {
             Ok(worked) => {
                 done.subject = worked.subject;
                 done.until = worked.until.map(Instant);
                 done.recorded = worked.recorded.as_deref().map(Calibration::from);
+                if let Some(fitted) = worked.fitted {
+                    done.settles_until = fitted.settles_until.map(Instant);
+                    done.serial = Some(fitted.serial);
+                }
             }
             Err(hindrance) => {
                 done.refused = Some(word(&hindrance).to_owned());
@@ -194,7 +206,7 @@ impl Done {
                 self.doubts = doubts.iter().map(|doubt| doubt.word().to_owned()).collect();
             }
             Hindrance::TooFewAnswers { have } => self.have = Some(have),
-            Hindrance::NotInFunctionCheck | Hindrance::NoRange => {}
+            Hindrance::NotInFunctionCheck | Hindrance::NoRange | Hindrance::NoSensor | Hindrance::NotYet => {}
         }
     }
 }
@@ -209,6 +221,8 @@ const fn word(hindrance: &Hindrance) -> &'static str {
         Hindrance::NoRange => "no_range",
         Hindrance::DoubtfulGas(_) => "doubtful_gas",
         Hindrance::TooFewAnswers { .. } => "too_few_answers",
+        Hindrance::NoSensor => "no_sensor",
+        Hindrance::NotYet => "not_yet",
     }
 }
 
@@ -220,7 +234,7 @@ mod tests {
     use crate::control::gas_test::STANDARD_ID_CHARS_MAX;
     use crate::control::protocol::Request;
     use crate::moment::{Moment, Mono, Wall};
-    use crate::monitor::{FunctionCheck, Recorded};
+    use crate::monitor::{Fitted, FunctionCheck, Recorded};
 
     const DOCUMENT: &str = include_str!("../../docs/control-socket.md");
 
@@ -241,6 +255,8 @@ mod tests {
             Hindrance::NoRange,
             Hindrance::DoubtfulGas(vec![Doubt::Expired]),
             Hindrance::TooFewAnswers { have: 1 },
+            Hindrance::NoSensor,
+            Hindrance::NotYet,
         ]
     }
 
@@ -253,10 +269,22 @@ mod tests {
             by: Who { user: "kim".to_owned(), name: None },
             standard: 16.0,
             standard_id: "CYL-0417".to_owned(),
+            expires: Some(jiff::civil::date(2027, 3, 31)),
             reading: 15.75,
             error_pct: -1.25,
             tolerance_pct: 2.0,
             drift_pct: Some(-1.5),
+        }
+    }
+
+    fn fitted() -> Fitted {
+        Fitted {
+            serial: "S-4711".to_owned(),
+            since: at(),
+            at: at(),
+            by: Who { user: "kim".to_owned(), name: None },
+            open_to_air: Some(Duration::from_secs(300)),
+            settles_until: Some("2026-03-02T17:34:05Z".parse().unwrap()),
         }
     }
 
@@ -270,13 +298,16 @@ mod tests {
 
     #[test]
     fn the_documents_answers_are_what_is_really_sent() {
-        let worked = |recorded| Worked { subject: "h2s-1".to_owned(), until: Some(at()), recorded };
+        let worked =
+            |recorded| Worked { subject: "h2s-1".to_owned(), until: Some(at()), recorded, fitted: None };
         let begun = worked(None);
         for (asked, worked) in [
             ("h2s-1", Ok(begun)),
             ("h2s-1", Ok(worked(Some(Box::new(recorded()))))),
             ("h2s-1", Err(hindrances().remove(6))),
             ("h2s-1", Err(hindrances().remove(7))),
+            ("h2s-1", Ok(Worked { until: None, fitted: Some(Box::new(fitted())), ..worked(None) })),
+            ("h2s-1", Err(hindrances().remove(8))),
             ("h2s1", Err(hindrances().remove(0))),
             ("h2s-1", Err(hindrances().remove(1))),
             ("h2s-1", Err(hindrances().remove(3))),

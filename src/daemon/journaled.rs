@@ -1,12 +1,14 @@
 //! The record as the daemon uses it: read by the faces, and folded into alarm states at start.
 
+use std::time::Duration;
+
 use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::alarm::{Life, Priority};
 use crate::calibration::{Point, Stage};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
-use crate::monitor::{CareTold, Decision, EventKind, Recorded, Remembered, RememberedCare, Who};
+use crate::monitor::{CareTold, Decision, EventKind, Fitted, Recorded, Remembered, RememberedCare, Who};
 
 impl JournalSource for JournalReader {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
@@ -67,8 +69,12 @@ fn happened(entry: &JournalEntry) -> Option<Happened<'_>> {
 }
 
 /// The kinds of entries that say something of the care of a device.
-pub(super) const CARE_KINDS: [EventKind; 3] =
-    [EventKind::FunctionCheckBegun, EventKind::FunctionCheckEnded, EventKind::CalibrationRecorded];
+pub(super) const CARE_KINDS: [EventKind; 4] = [
+    EventKind::FunctionCheckBegun,
+    EventKind::FunctionCheckEnded,
+    EventKind::CalibrationRecorded,
+    EventKind::SensorChanged,
+];
 
 /// What an entry says of the care of a device, if it says anything.
 #[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds say nothing of it")]
@@ -82,9 +88,25 @@ pub(super) fn remembered_care(entry: &JournalEntry) -> Option<RememberedCare> {
         },
         EventKind::FunctionCheckEnded => CareTold::Ended { by_deadline: word("by").is_some() },
         EventKind::CalibrationRecorded => CareTold::Recorded(Box::new(recorded(entry)?)),
+        EventKind::SensorChanged => CareTold::Fitted(Box::new(fitted(entry)?)),
         _ => return None,
     };
     Some(RememberedCare { device: entry.subject.clone(), at: entry.time, told })
+}
+
+/// The sensor that an entry tells of.
+fn fitted(entry: &JournalEntry) -> Option<Fitted> {
+    let word = |name| entry.detail.get(name).and_then(serde_json::Value::as_str);
+    let time = |name| word(name).and_then(|time| time.parse().ok());
+    let open_s = entry.detail.get("open_to_air_s").and_then(serde_json::Value::as_f64);
+    Some(Fitted {
+        serial: word("serial")?.to_owned(),
+        since: time("since").unwrap_or(entry.time),
+        at: entry.time,
+        by: Who { user: entry.user.clone()?, name: entry.name.clone() },
+        open_to_air: open_s.and_then(|seconds| Duration::try_from_secs_f64(seconds).ok()),
+        settles_until: time("until"),
+    })
 }
 
 /// The reading against calibration gas that an entry tells of.
@@ -99,6 +121,7 @@ fn recorded(entry: &JournalEntry) -> Option<Recorded> {
         by: Who { user: entry.user.clone()?, name: entry.name.clone() },
         standard: number("standard")?,
         standard_id: word("standard_id")?.to_owned(),
+        expires: word("expires").and_then(|day| day.parse().ok()),
         reading: number("reading")?,
         error_pct: number("error_pct")?,
         tolerance_pct: number("tolerance_pct")?,

@@ -6,6 +6,7 @@
 //! decides lives in [`crate::monitor`].
 
 mod clock;
+mod exposure;
 mod handle;
 mod health;
 mod journaled;

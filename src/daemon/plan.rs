@@ -67,6 +67,7 @@ mod tests {
             function_check_max: Duration::from_secs(2 * 3600),
             tolerance_pct: 3.5,
             every: Some(Duration::from_secs(30 * 86_400)),
+            sensor: None,
         };
         assert_eq!([&plan.devices[0].care, &plan.devices[1].care], [&Care::default(), &told]);
         let due: Vec<_> = plan.alarms.iter().filter(|alarm| alarm.id.ends_with(".calibration_due")).collect();

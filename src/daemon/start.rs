@@ -10,6 +10,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, watch};
 
 use crate::config::Site;
+use crate::daemon::exposure::Exposures;
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::{self, Memory};
 use crate::daemon::lines::Lines;
@@ -99,6 +100,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let (changes, changes_heard) = mpsc::channel(1);
     let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
     let lenders = Lenders::default();
+    let samples = record.samples.clone();
     let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
         .with_history(Arc::new(record.samples))
         .with_lenders(lenders.clone());
@@ -114,6 +116,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         clock: clock.clone(),
         recorded,
         recorder: record.recorder.clone(),
+        exposures: Exposures::new(samples),
         lines: outputs_heard,
         learned,
         known: learned::known(site),

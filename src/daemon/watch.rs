@@ -12,6 +12,7 @@ use std::time::Duration;
 use tokio::sync::{mpsc, oneshot, watch};
 
 use crate::daemon::clock::synchronized;
+use crate::daemon::exposure::Exposures;
 use crate::daemon::health::STANDSTILL_MAX;
 use crate::daemon::learned::{Change, Known};
 use crate::daemon::recall::Recorded;
@@ -21,7 +22,8 @@ use crate::history::{RecordError, Recorder};
 use crate::modbus::LineOutput;
 use crate::moment::{Clock, Mono};
 use crate::monitor::{
-    Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, replan, retell, snapshot, step,
+    Event, EventKind, Input, Output, Plan, RecordReport, Snapshot, State, replan, retell, sensors_in_place,
+    snapshot, step,
 };
 
 /// Snapshots follow one another no faster than this, however much comes in.
@@ -41,6 +43,7 @@ pub(super) struct Watch {
     /// What was recorded before the start.
     pub(super) recorded: Recorded,
     pub(super) recorder: Recorder,
+    pub(super) exposures: Exposures,
     pub(super) lines: mpsc::Receiver<LineOutput>,
     pub(super) learned: SyncSender<Change>,
     /// By what the devices are known to whoever keeps what was learned of them.
@@ -72,6 +75,7 @@ impl Watch {
                 },
                 Some(request) = self.requests.recv() => self.take_request(request, &mut rhythm),
                 Some(change) = self.changes.recv() => self.take_change(change, &mut rhythm),
+                Some(report) = self.exposures.next() => self.pass(Input::Exposure(report)),
                 () = tokio::time::sleep(pause) => self.pass(Input::Tick),
             }
             self.look_after(&mut rhythm);
@@ -187,6 +191,7 @@ impl Watch {
             // The new journal knows nothing of how the alarms stand.
             drop(self.recorder.events(retell(&self.plan, &self.state)));
         }
+        self.exposures.begin_when_due(sensors_in_place(&self.plan, &self.state), (self.clock)());
         let failing = status.last_error;
         self.pass(Input::Record(RecordReport {
             replaced: self.replaced,

@@ -57,6 +57,8 @@ pub struct Recorded {
     pub standard: f64,
     /// What the cylinder or the source is called.
     pub standard_id: String,
+    /// The last day on which its certificate is good, if somebody said so.
+    pub expires: Option<Date>,
     /// What the analyzer said, in the signal's unit.
     pub reading: f64,
     /// How far that is from the standard, in % of the span.
@@ -89,6 +91,7 @@ impl Recorded {
             ("pass", Detail::Flag(self.pass())),
         ]);
         detail.extend(self.drift_pct.map(|drift| ("drift_pct", Detail::Number(drift))));
+        detail.extend(self.expires.map(|day| ("expires", Detail::Text(day.to_string()))));
         detail
     }
 }
@@ -105,6 +108,7 @@ impl CareState {
     pub(super) fn keep(&mut self, record: Recorded) {
         let of = |record: &Recorded| (record.signal.clone(), record.point, record.stage);
         self.records.retain(|known| of(known) != of(&record));
+        self.sensor.keep(&record);
         self.records.push(record);
     }
 }
@@ -136,7 +140,7 @@ impl Step<'_> {
         let compared = Compared { standard: test.standard, reading: measured.mean };
         let error_pct = compared.error_pct(range).ok_or(Hindrance::NoRange)?;
         let record = self.record(device, signal, test, (measured.mean, error_pct), work);
-        self.tell_gas_test(device, signal, (&record, test, &doubts), (measured, over), range, work);
+        self.tell_gas_test(device, signal, (&record, &doubts), (measured, over), range, work);
         let care = &mut self.state.known.care[device.0];
         care.answers.remove(&signal);
         care.keep(record.clone());
@@ -145,8 +149,9 @@ impl Step<'_> {
         let until = care.function_check.as_ref().map(|check| check.until.wall);
         self.state.wake_by(due);
         self.look_at_siskin();
-        let recorded = Some(Box::new(record));
-        Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until, recorded })
+        let mut worked = Worked::of(self.plan.devices[device.0].id.clone(), until);
+        worked.recorded = Some(Box::new(record));
+        Ok(worked)
     }
 
     fn known_signal(&self, device: DeviceIndex, id: &str) -> Result<SignalIndex, Hindrance> {
@@ -190,6 +195,7 @@ impl Step<'_> {
             by: work.who.clone(),
             standard: test.standard,
             standard_id: test.standard_id.clone(),
+            expires: test.expires,
             reading,
             error_pct,
             tolerance_pct: self.plan.devices[device.0].care.tolerance_pct,
@@ -201,7 +207,7 @@ impl Step<'_> {
         &mut self,
         device: DeviceIndex,
         signal: SignalIndex,
-        (record, test, doubts): (&Recorded, &GasTest, &[Doubt]),
+        (record, doubts): (&Recorded, &[Doubt]),
         (measured, over): (Measured, Duration),
         range: Range,
         work: &Work,
@@ -214,7 +220,6 @@ impl Step<'_> {
         detail.insert("scatter", Detail::Number(measured.scatter));
         detail.insert("over_s", Detail::Number(over.as_secs_f64()));
         detail.insert("span", Detail::Number(range.high - range.low));
-        detail.extend(test.expires.map(|day| ("expires", Detail::Text(day.to_string()))));
         let unit = self.plan.signals[signal.0].unit.clone();
         detail.extend(unit.map(|unit| ("unit", Detail::Text(unit))));
         if !doubts.is_empty() {

@@ -13,6 +13,7 @@ use crate::calibration::{Answers, Care, Doubt, Stage};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::calibrate::{GasTest, Recorded};
 use crate::monitor::restore::deadline;
+use crate::monitor::sensor::{self, Fitted, SensorChange, SensorState};
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, DeviceLabel, Event, EventKind, Who};
@@ -60,6 +61,8 @@ pub enum WorkKind {
     },
     /// Has what a device says of a calibration gas recorded.
     RecordGasTest(Box<GasTest>),
+    /// Has put a new sensor into a device.
+    ChangeSensor(Box<SensorChange>),
     /// Says something for the record.
     Note {
         /// The device it is about; `None`: the site.
@@ -78,6 +81,14 @@ pub struct Worked {
     pub until: Option<Wall>,
     /// What was recorded of a calibration gas.
     pub recorded: Option<Box<Recorded>>,
+    /// The new sensor.
+    pub fitted: Option<Box<Fitted>>,
+}
+
+impl Worked {
+    pub(super) fn of(subject: String, until: Option<Wall>) -> Worked {
+        Worked { subject, until, recorded: None, fitted: None }
+    }
 }
 
 /// Why nothing was done.
@@ -111,6 +122,10 @@ pub enum Hindrance {
         /// How often it has.
         have: usize,
     },
+    /// The site file says nothing of a sensor of the device.
+    NoSensor,
+    /// A sensor cannot have been in place since a time that is yet to come.
+    NotYet,
 }
 
 /// A function check under way.
@@ -140,6 +155,7 @@ pub(super) struct CareState {
     pub(super) calibration_due: bool,
     /// When it will be.
     pub(super) falls_due: Option<Mono>,
+    pub(super) sensor: SensorState,
 }
 
 impl CareState {
@@ -150,10 +166,11 @@ impl CareState {
         state
     }
 
-    /// When something changes by itself: its function check ends, or its calibration falls due.
+    /// When something changes by itself: its function check ends, its calibration falls due, its sensor has
+    /// settled or is worn.
     pub(super) fn deadline(&self) -> Option<Mono> {
         let ends = self.function_check.as_ref().map(|check| check.until.mono);
-        ends.into_iter().chain(self.falls_due).min()
+        ends.into_iter().chain(self.falls_due).chain(self.sensor.deadline()).min()
     }
 
     /// When it was last left alone after a reading against calibration gas.
@@ -162,22 +179,31 @@ impl CareState {
         left.map(|record| record.at).max()
     }
 
-    /// Reckons anew whether a calibration is due, and when it will be.
+    /// Puts another sensor in. What was calibrated before it was there tells nothing of it.
+    pub(super) fn fit(&mut self, fitted: Fitted, settles: Option<Mono>) {
+        let since = fitted.since;
+        self.records.retain(|record| record.at >= since);
+        self.sensor.fit(fitted, settles);
+    }
+
+    /// Reckons anew what is due, and when it will be: a calibration, a new sensor.
     pub(super) fn reckon_due(&mut self, care: &Care, now: Moment) {
         let left = |every| self.last_left().map_or(now.mono, |at| deadline(at, every, now));
         let due = care.every.map(left);
         self.calibration_due = due.is_some_and(|due| due <= now.mono);
         self.falls_due = due.filter(|due| *due > now.mono);
+        self.sensor.reckon(care.sensor.as_ref(), now);
     }
 }
 
-/// The alarms that devices have without asking: each that of a forgotten function check, and that of a due
-/// calibration where the site says how often.
+/// The alarms that devices have without asking: each that of a forgotten function check, that of a due
+/// calibration where the site says how often, and that of a spent sensor where it says what it can bear.
 pub(super) fn alarms(devices: &[DeviceLabel]) -> Vec<AlarmSpec> {
     let with_index = || devices.iter().enumerate().map(|(index, device)| (DeviceIndex(index), device));
     let overrun = with_index().map(|(index, device)| overrun_alarm(index, device));
     let reminded = with_index().filter(|(_, device)| device.care.every.is_some());
-    overrun.chain(reminded.map(|(index, device)| due_alarm(index, device))).collect()
+    let due = reminded.map(|(index, device)| due_alarm(index, device));
+    overrun.chain(due).chain(sensor::alarms(devices)).collect()
 }
 
 fn due_alarm(index: DeviceIndex, device: &DeviceLabel) -> AlarmSpec {
@@ -231,6 +257,7 @@ impl Step<'_> {
             }
             WorkKind::Prove { device, kind, detail } => self.prove(device, *kind, detail, work),
             WorkKind::RecordGasTest(test) => self.record_gas_test(test, work),
+            WorkKind::ChangeSensor(change) => self.change_sensor(change, work),
             WorkKind::Note { about, text } => self.note(about.as_deref(), text, work),
         };
         self.output.worked = Some(worked);
@@ -283,7 +310,7 @@ impl Step<'_> {
         self.tell_work(EventKind::FunctionCheckBegun, device, Some(work), detail);
         self.state.wake_by(Some(until.mono));
         self.care_changed(device);
-        Worked { subject: self.plan.devices[device.0].id.clone(), until: Some(until.wall), recorded: None }
+        Worked::of(self.plan.devices[device.0].id.clone(), Some(until.wall))
     }
 
     /// Ends it; without `work` at its deadline.
@@ -307,7 +334,7 @@ impl Step<'_> {
             self.state.signals[signal.0].flush = Flush::Violated;
         }
         self.care_changed(device);
-        Worked { subject: self.plan.devices[device.0].id.clone(), until: None, recorded: None }
+        Worked::of(self.plan.devices[device.0].id.clone(), None)
     }
 
     /// Takes note of the calibrations that have fallen due.
@@ -343,7 +370,7 @@ impl Step<'_> {
         let detail = BTreeMap::from([("text", Detail::Text(text.to_owned()))]);
         let (at, kind) = (self.state.now, EventKind::Note);
         self.tell(Event { at, kind, subject: subject.clone(), who: Some(work.who.clone()), detail });
-        Ok(Worked { subject, until: None, recorded: None })
+        Ok(Worked::of(subject, None))
     }
 
     fn prove(
@@ -357,7 +384,7 @@ impl Step<'_> {
         self.tell_work(kind, device, Some(work), detail.clone());
         let function_check = &self.state.known.care[device.0].function_check;
         let until = function_check.as_ref().map(|check| check.until.wall);
-        Ok(Worked { subject: self.plan.devices[device.0].id.clone(), until, recorded: None })
+        Ok(Worked::of(self.plan.devices[device.0].id.clone(), until))
     }
 
     /// Tells what was done to a device.

@@ -136,7 +136,8 @@ pub enum EventKind {
     /// expires, reading, readings, scatter, over_s, span, error_pct, tolerance_pct, pass, drift_pct, doubts,
     /// despite, remark.
     CalibrationRecorded,
-    /// A device has a new sensor. Details: signal, serial, old_serial, open_to_air_s, reference, until, remark.
+    /// A device has a new sensor. Details: signal, serial, old_serial, since (when it has been there for longer),
+    /// open_to_air_s, until (when it has settled), remark.
     SensorChanged,
     /// A remark for the record, on a device or on the site. Details: text.
     Note,

@@ -3,6 +3,7 @@
 //! What the value itself tells was judged when it came in ([`crate::signal::assess`]). Here the
 //! question is whether it is, now, a measurement of the gas that flows.
 
+use crate::calibration::Wear;
 use crate::moment::Mono;
 use crate::monitor::LineState;
 use crate::monitor::state::{Evidence, Flush, LastAnswer};
@@ -110,6 +111,7 @@ impl Step<'_> {
         let now = self.state.now;
         let care = &self.state.known.care[spec.device.0];
         let (checked, overrun) = (care.function_check.is_some(), care.overrun);
+        let (settles, wear) = self.sensor_behind(signal);
         let flushed = if checked { Validity::Violated } else { validity };
         let state = &mut self.state.signals[signal.0];
         state.flush = flush_after(state.flush, flushed, now.mono, spec);
@@ -130,8 +132,13 @@ impl Step<'_> {
                     reasons.insert(Reason::FunctionCheck);
                 } else if validity != Validity::Holds {
                     reasons.insert(Reason::SampleCondition);
-                } else if matches!(flush, Flush::Settling(_)) {
+                } else if settles || matches!(flush, Flush::Settling(_)) {
                     reasons.insert(Reason::Settling);
+                }
+                match wear {
+                    Some(Wear::Near) => reasons.insert(Reason::SensorWear),
+                    Some(Wear::Spent) => reasons.insert(Reason::SensorSpent),
+                    Some(Wear::Unknown | Wear::Fresh) | None => {}
                 }
                 if frozen {
                     reasons.insert(Reason::Frozen);

@@ -19,6 +19,7 @@ mod recall;
 mod replan;
 mod restore;
 mod retell;
+mod sensor;
 mod snapshot;
 mod state;
 mod step;
@@ -38,7 +39,8 @@ pub use recall::{Recall, remembered_signals};
 pub use replan::replan;
 pub use restore::{CareTold, Remembered, RememberedCare, restore, restore_care};
 pub use retell::{CARRIED_OVER_DETAIL, retell};
-pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SignalStatus, Snapshot, snapshot};
+pub use sensor::{DRIFTS_KEPT_MAX, ExposureReport, Fitted, SensorChange, SensorInPlace, sensors_in_place};
+pub use snapshot::{AlarmStatus, DeviceStatus, LineStatus, SensorStatus, SignalStatus, Snapshot, snapshot};
 pub use state::State;
 pub use step::{Input, Output, step};
 

@@ -12,7 +12,7 @@ use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
-use crate::monitor::{Decision, Event, EventKind, FunctionCheck, Plan, Recorded, State, Who};
+use crate::monitor::{Decision, Event, EventKind, Fitted, FunctionCheck, Plan, Recorded, State, Who};
 use crate::signal::{DeviceIndex, Reason, Sample};
 
 /// One past event about an alarm, as the journal holds it.
@@ -95,6 +95,8 @@ pub enum CareTold {
     },
     /// A reading of it against calibration gas was recorded.
     Recorded(Box<Recorded>),
+    /// It was given a sensor.
+    Fitted(Box<Fitted>),
 }
 
 /// Puts the care of the devices where the past events, oldest first, left it. Events about devices the
@@ -138,6 +140,12 @@ impl CareState {
                 (self.function_check, self.overrun) = (None, by_deadline);
             }
             CareTold::Recorded(record) => self.keep(*record),
+            CareTold::Fitted(fitted) => {
+                let left = fitted.settles_until.map(|until| until.duration_since(event.at));
+                let lasting = left.map(|left| left.try_into().unwrap_or_default());
+                let settles = lasting.map(|lasting: Duration| deadline(event.at, lasting, now));
+                self.fit(*fitted, settles.filter(|until| *until > now.mono));
+            }
         }
     }
 }

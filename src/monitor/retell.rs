@@ -7,7 +7,7 @@ use crate::alarm::{AlarmSpec, Life, Shelf};
 use crate::moment::{Moment, Wall};
 use crate::monitor::care::{BY_DEADLINE, CareState};
 use crate::monitor::state::AlarmState;
-use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Plan, Recorded, State};
+use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Fitted, Plan, Recorded, State};
 
 /// The detail that marks an event as told once more.
 pub const CARRIED_OVER_DETAIL: &str = "carried_over";
@@ -30,7 +30,22 @@ fn events_of_care(device: &DeviceLabel, care: &CareState, now: Moment) -> Vec<Ev
         let (kind, who) = (EventKind::CalibrationRecorded, Some(record.by.clone()));
         Event { at, kind, subject: device.id.clone(), who, detail }
     };
-    care.records.iter().map(of_record).chain(event_of_function_check(device, care, now)).collect()
+    let fitted = care.sensor.fitted.as_ref().map(|fitted| event_of_sensor(device, fitted, now));
+    // A sensor stands before what was found of it: it would take away what is older.
+    let is_found = |record: &Recorded| care.sensor.found.contains(record);
+    let records = care.sensor.found.iter().chain(care.records.iter().filter(|record| !is_found(record)));
+    let mut records: Vec<&Recorded> = records.collect();
+    records.sort_by_key(|record| record.at);
+    let of_records = records.into_iter().map(of_record);
+    fitted.into_iter().chain(of_records).chain(event_of_function_check(device, care, now)).collect()
+}
+
+fn event_of_sensor(device: &DeviceLabel, fitted: &Fitted, now: Moment) -> Event {
+    let mut detail = fitted.detail();
+    detail.insert(CARRIED_OVER_DETAIL, Detail::Flag(true));
+    let at = Moment { mono: now.mono, wall: fitted.at };
+    let (kind, who) = (EventKind::SensorChanged, Some(fitted.by.clone()));
+    Event { at, kind, subject: device.id.clone(), who, detail }
 }
 
 fn event_of_function_check(device: &DeviceLabel, care: &CareState, now: Moment) -> Option<Event> {

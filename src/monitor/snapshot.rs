@@ -5,12 +5,13 @@
 use std::time::Duration;
 
 use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
+use crate::calibration::{Exposure, SensorCare, Wear};
 use crate::moment::{Moment, Wall};
 use crate::monitor::care::CareState;
 use crate::monitor::state::AlarmState;
 use crate::monitor::{
-    ClockStatus, Decision, DeviceLabel, DeviceReport, DiskUse, FunctionCheck, LineReport, Plan, Recorded,
-    State,
+    ClockStatus, Decision, DeviceLabel, DeviceReport, DiskUse, Fitted, FunctionCheck, LineReport, Plan,
+    Recorded, State,
 };
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
 
@@ -71,6 +72,30 @@ pub struct DeviceStatus {
     pub calibrations: Vec<Recorded>,
     /// When the next calibration is due; `None` where the site does not say how often, or none is on record.
     pub calibration_due: Option<Wall>,
+    /// Its sensor; `None` where the site file says nothing of one.
+    pub sensor: Option<SensorStatus>,
+}
+
+/// What is known of a device's sensor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct SensorStatus {
+    /// The signal that it measures, as `device.signal`.
+    pub signal: String,
+    /// That signal's unit.
+    pub unit: Option<String>,
+    /// What it can bear.
+    pub care: SensorCare,
+    /// The sensor that is in place; `None` when none is on record.
+    pub fitted: Option<Fitted>,
+    /// Whether it still settles.
+    pub settling: bool,
+    /// How much gas it has seen; `None` until that was worked out.
+    pub exposure: Option<Exposure>,
+    /// How far it is worn.
+    pub wear: Wear,
+    /// What it was found at by each calibration since it was put in, oldest first, and no more than
+    /// [`crate::monitor::DRIFTS_KEPT_MAX`].
+    pub found: Vec<Recorded>,
 }
 
 /// What is known of a signal.
@@ -187,12 +212,28 @@ fn device_statuses(plan: &Plan, state: &State) -> Vec<DeviceStatus> {
         function_check_overrun: state.known.care[index].overrun,
         calibrations: state.known.care[index].records.clone(),
         calibration_due: next_due(label, &state.known.care[index]),
+        sensor: sensor_status(plan, label, &state.known.care[index]),
     };
     plan.devices.iter().enumerate().map(status).collect()
 }
 
 fn next_due(label: &DeviceLabel, care: &CareState) -> Option<Wall> {
     care.last_left()?.checked_add(label.care.every?).ok()
+}
+
+fn sensor_status(plan: &Plan, label: &DeviceLabel, care: &CareState) -> Option<SensorStatus> {
+    let sensor = label.care.sensor.as_ref()?;
+    let measured = &plan.signals[sensor.signal.0];
+    Some(SensorStatus {
+        signal: measured.id.clone(),
+        unit: measured.unit.clone(),
+        care: sensor.clone(),
+        fitted: care.sensor.fitted.clone(),
+        settling: care.sensor.settles.is_some(),
+        exposure: care.sensor.exposure,
+        wear: care.sensor.wear.unwrap_or(Wear::Unknown),
+        found: care.sensor.found.iter().filter(|found| found.signal == measured.id).cloned().collect(),
+    })
 }
 
 fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {

@@ -179,8 +179,7 @@ impl State {
     }
 
     /// The first deadline of all: a delay that ends, an answer that becomes too old, a flush that is done, a
-    /// function check that runs out, a
-    /// calibration that falls due.
+    /// function check that runs out, a calibration that falls due, a sensor that has settled or is worn.
     pub(super) fn earliest_deadline(&self, plan: &Plan) -> Option<Mono> {
         let now = self.now.mono;
         let of_signal = |(state, spec): (&SignalState, &SignalSpec)| state.deadline(spec.stale_after, now);
@@ -319,6 +318,7 @@ impl Known for Evidence {
             Fault::RecordFailing => self.record.failing.is_some(),
             Fault::FunctionCheckOverrun(device) => self.care[device.0].overrun,
             Fault::CalibrationDue(device) => self.care[device.0].calibration_due,
+            Fault::SensorDue(device) => self.care[device.0].sensor.is_due(),
         }
     }
 }

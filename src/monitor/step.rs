@@ -11,8 +11,8 @@ use crate::moment::Moment;
 use crate::monitor::clock;
 use crate::monitor::state::LastAnswer;
 use crate::monitor::{
-    Action, ActionResult, Detail, Event, EventKind, Hindrance, LineReport, Plan, RecordReport, State, Work,
-    Worked,
+    Action, ActionResult, Detail, Event, EventKind, ExposureReport, Hindrance, LineReport, Plan,
+    RecordReport, State, Work, Worked,
 };
 use crate::signal::{Quality, Reading, Reason, Reasons, Sample, SignalIndex, Value, assess};
 
@@ -33,6 +33,8 @@ pub enum Input {
     Synchronized(Option<bool>),
     /// An operator action.
     Act(Action),
+    /// How much gas a sensor has seen, from the record.
+    Exposure(ExposureReport),
     /// A person works on a device, or has something to say for the record.
     Work(Work),
     /// Time has passed.
@@ -97,6 +99,10 @@ pub fn step(plan: &Plan, state: &mut State, input: Input, now: Moment) -> Output
             step.go_on_to(now);
             step.work(&work);
         }
+        Input::Exposure(report) => {
+            step.go_on_to(now);
+            step.take_exposure(report);
+        }
         Input::Tick => {}
     }
     step.count_votes();
@@ -128,6 +134,7 @@ impl<'a> Step<'a> {
             self.state.now = to.at(wake.max(self.state.now.mono));
             self.end_due_function_checks();
             self.note_due_calibrations();
+            self.note_due_sensors();
             self.look_at_due_alarms();
             self.judge_due_signals();
             self.count_votes();

@@ -28,6 +28,7 @@ fn exposition(status: &Status, health: &Health) -> String {
     text.alarms(status);
     text.lines(status);
     text.devices(status);
+    text.sensors(status);
     text.0 + "# EOF\n"
 }
 
@@ -165,6 +166,32 @@ impl Text {
             self.family(name, "counter", "", help);
             for device in &status.devices {
                 self.count(name, device, counted);
+            }
+        }
+    }
+
+    /// The sensors that the site file tells of; a site without one has none of these families.
+    fn sensors(&mut self, status: &Status) {
+        let sensors = || status.devices.iter().filter_map(|device| Some((device, device.sensor.as_ref()?)));
+        if sensors().next().is_none() {
+            return;
+        }
+        self.family("siskin_sensor_wear", "stateset", "", "How far the device's sensor is worn");
+        for (device, sensor) in sensors() {
+            self.states("siskin_sensor_wear", ("device", &device.id), sensor.wear);
+        }
+        let help = "For how long the sensor has been in place; absent when none is on record";
+        self.family("siskin_sensor_age_seconds", "gauge", "seconds", help);
+        for (device, sensor) in sensors() {
+            let age = sensor.fitted.as_ref().map(|fitted| fitted.age_s.0.as_secs_f64());
+            self.known("siskin_sensor_age_seconds", &[("device", &device.id)], age);
+        }
+        let help = "What the sensor has seen in the signal's unit times hours, as far as it was measured";
+        self.family("siskin_sensor_exposure", "gauge", "", help);
+        for (device, sensor) in sensors() {
+            if let Some(seen) = &sensor.exposure {
+                let labels = [("device", device.id.as_str()), ("unit", &seen.unit)];
+                self.sample("siskin_sensor_exposure", &labels, seen.amount);
             }
         }
     }

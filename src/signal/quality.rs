@@ -24,7 +24,7 @@ impl Quality {
     }
 }
 
-/// Why a sample is not good. A closed list: it may grow, its words never change.
+/// Why a sample is not good, or not for long. A closed list: it may grow, its words never change.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 #[repr(u32)]
 pub enum Reason {
@@ -62,11 +62,15 @@ pub enum Reason {
     LineLent,
     /// A function check ran out, and nobody has said that process gas flows again.
     CheckOverrun,
+    /// Little is left of what the sensor can bear. The value is good.
+    SensorWear,
+    /// The sensor is past its life, or past the gas that it can bear.
+    SensorSpent,
 }
 
 impl Reason {
     /// Every reason, in the order they are told.
-    pub const ALL: [Reason; 17] = [
+    pub const ALL: [Reason; 19] = [
         Reason::NotYetRead,
         Reason::CommunicationLost,
         Reason::Stale,
@@ -84,6 +88,8 @@ impl Reason {
         Reason::LineNoise,
         Reason::LineLent,
         Reason::CheckOverrun,
+        Reason::SensorWear,
+        Reason::SensorSpent,
     ];
 
     /// The word used in JSON and in the record.
@@ -106,6 +112,8 @@ impl Reason {
             Reason::LineNoise => "line_noise",
             Reason::LineLent => "line_lent",
             Reason::CheckOverrun => "check_overrun",
+            Reason::SensorWear => "sensor_wear",
+            Reason::SensorSpent => "sensor_spent",
         }
     }
 
@@ -129,6 +137,8 @@ impl Reason {
             Reason::LineNoise => "the line is so noisy that a false frame could pass",
             Reason::LineLent => "the line is lent to somebody who works on it",
             Reason::CheckOverrun => "a function check ran out, and nobody has ended it",
+            Reason::SensorWear => "the sensor nears its end",
+            Reason::SensorSpent => "the sensor is past its life or past the gas that it can bear",
         }
     }
 
@@ -141,7 +151,7 @@ impl Reason {
     ///
     /// Values that are no numbers, loops outside the NE 43 limits and values outside the range are
     /// never good. Source: OPC 30142 Table 13 for failure and function check (Bad) and out of
-    /// specification (Uncertain).
+    /// specification (Uncertain); NE 107 itself calls the output still valid while maintenance is required.
     pub const fn quality(self) -> Quality {
         match self {
             Reason::NotYetRead
@@ -160,7 +170,9 @@ impl Reason {
             | Reason::Settling
             | Reason::Frozen
             | Reason::LineNoise
-            | Reason::CheckOverrun => Quality::Uncertain,
+            | Reason::CheckOverrun
+            | Reason::SensorSpent => Quality::Uncertain,
+            Reason::SensorWear => Quality::Good,
         }
     }
 
@@ -182,8 +194,9 @@ impl Reason {
             | Reason::AboveRange
             | Reason::SampleCondition
             | Reason::Settling
-            | Reason::CheckOverrun => Some(Condition::OutOfSpecification),
-            Reason::Frozen => Some(Condition::MaintenanceRequired),
+            | Reason::CheckOverrun
+            | Reason::SensorSpent => Some(Condition::OutOfSpecification),
+            Reason::Frozen | Reason::SensorWear => Some(Condition::MaintenanceRequired),
         }
     }
 
@@ -263,7 +276,7 @@ impl Reasons {
 
     /// The worst quality among the reasons; good when there is none.
     pub const fn quality(self) -> Quality {
-        match (self.0 & BAD.0, self.0) {
+        match (self.0 & BAD.0, self.0 & UNCERTAIN.0) {
             (0, 0) => Quality::Good,
             (0, _) => Quality::Uncertain,
             _ => Quality::Bad,
@@ -277,17 +290,23 @@ impl Reasons {
 }
 
 /// The reasons that leave no value: every sample is asked for them, most of them several times.
-const BAD: Reasons = {
+const BAD: Reasons = all_that_are(Quality::Bad);
+
+/// The reasons that leave a value to be used with care.
+const UNCERTAIN: Reasons = all_that_are(Quality::Uncertain);
+
+#[expect(clippy::as_conversions, reason = "fieldless enums cannot be compared in a const otherwise")]
+const fn all_that_are(quality: Quality) -> Reasons {
     let (mut bits, mut place) = (0, 0);
     while place < Reason::ALL.len() {
         let reason = Reason::ALL[place];
-        if matches!(reason.quality(), Quality::Bad) {
+        if reason.quality() as u8 == quality as u8 {
             bits |= reason.bit();
         }
         place += 1;
     }
     Reasons(bits)
-};
+}
 
 impl FromIterator<Reason> for Reasons {
     fn from_iter<I: IntoIterator<Item = Reason>>(reasons: I) -> Self {

@@ -5,7 +5,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::calibration::{Point, Stage};
 use crate::monitor::Recorded;
-use crate::view::{Instant, Word};
+use crate::view::{Day, Instant, Word};
 
 /// A reading against calibration gas. Errors and drift are in % of the signal's span.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -26,6 +26,9 @@ pub struct Calibration {
     pub standard: f64,
     /// What the cylinder or the source is called.
     pub standard_id: String,
+    /// The last day on which its certificate is good; `null` where nobody said so.
+    #[serde(default)]
+    pub expires: Option<Day>,
     /// What the analyzer said, in the signal's unit.
     pub reading: f64,
     /// The reading less the standard.
@@ -50,6 +53,7 @@ impl From<&Recorded> for Calibration {
             name: record.by.name.clone(),
             standard: record.standard,
             standard_id: record.standard_id.clone(),
+            expires: record.expires.map(Day),
             reading: record.reading,
             error_pct: record.error_pct,
             tolerance_pct: record.tolerance_pct,

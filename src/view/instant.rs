@@ -1,9 +1,10 @@
-//! Points in time and lengths of time as JSON carries them.
+//! Points in time, days and lengths of time as JSON carries them.
 
 use std::time::Duration;
 
 use std::borrow::Cow;
 
+use jiff::civil::Date;
 use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
@@ -38,6 +39,24 @@ impl<'de> Deserialize<'de> for Instant {
     }
 }
 
+/// A day, as `2027-03-31`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Day(pub Date);
+
+impl Serialize for Day {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.collect_str(&self.0)
+    }
+}
+
+impl<'de> Deserialize<'de> for Day {
+    fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
+        let text = String::deserialize(deserializer)?;
+        let no_day = |_| D::Error::custom(format!("{text:?} is no day such as 2027-03-31"));
+        text.parse().map(Day).map_err(no_day)
+    }
+}
+
 /// A length of time: seconds, to the millisecond.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 pub struct Elapsed(pub Duration);
@@ -65,6 +84,20 @@ impl<'de> Deserialize<'de> for Elapsed {
 
 fn whole_millis(duration: Duration) -> u64 {
     u64::try_from(duration.as_millis()).unwrap_or(u64::MAX)
+}
+
+impl JsonSchema for Day {
+    fn inline_schema() -> bool {
+        true
+    }
+
+    fn schema_name() -> Cow<'static, str> {
+        "Day".into()
+    }
+
+    fn json_schema(_: &mut SchemaGenerator) -> Schema {
+        json_schema!({ "type": "string", "format": "date" })
+    }
 }
 
 impl JsonSchema for Instant {

@@ -7,7 +7,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::moment::Moment;
 use crate::monitor::{self, DeviceState, DeviceStatus, LineStatus, Snapshot};
-use crate::view::{Calibration, Elapsed, Instant, Word, status};
+use crate::view::{Calibration, Elapsed, Instant, Sensor, Word, status};
 
 /// What is known of one line. Everything but its id is `null` before its first report.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -94,6 +94,9 @@ pub struct Device {
     /// When the next calibration is due; `null` where the site does not say how often, or none is on record.
     #[serde(default)]
     pub calibration_due: Option<Instant>,
+    /// Its sensor; `null` where the site file says nothing of one.
+    #[serde(default)]
+    pub sensor: Option<Sensor>,
 }
 
 /// A function check under way.
@@ -225,6 +228,7 @@ impl Device {
             function_check_overrun: device.function_check_overrun,
             calibrations: device.calibrations.iter().map(Calibration::from).collect(),
             calibration_due: device.calibration_due.map(Instant),
+            sensor: device.sensor.as_ref().map(|sensor| Sensor::of(sensor, now)),
         }
     }
 }

@@ -4,10 +4,12 @@
 use std::time::Duration;
 
 use crate::alarm::{Kind, Life, Limit, Priority, Withheld};
+use crate::calibration::{Exposure, Point, SensorCare, Stage, Wear};
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::{
     AlarmStatus, BlockReport, ClockStatus, ClockStep, Counters, Decision, DeviceReport, DeviceState,
-    DeviceStatus, DiskUse, LineReport, LineState, LineStatus, SignalStatus, Snapshot, Spread, Who,
+    DeviceStatus, DiskUse, Fitted, LineReport, LineState, LineStatus, Recorded, SensorStatus, SignalStatus,
+    Snapshot, Spread, Who,
 };
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
 
@@ -222,6 +224,59 @@ fn line_report(line: usize, state: LineState) -> LineReport {
     }
 }
 
+fn wall(time: &str) -> Wall {
+    time.parse().unwrap()
+}
+
+/// Zero and span as left, this morning.
+fn calibrations() -> Vec<Recorded> {
+    let left = |point, standard, standard_id: &str, reading, error_pct| Recorded {
+        signal: "h2s-1.concentration".to_owned(),
+        point,
+        stage: Stage::AsLeft,
+        at: wall("2026-03-02T14:20:00Z"),
+        by: Who { user: "tech".to_owned(), name: Some("Kim Example".to_owned()) },
+        standard,
+        standard_id: standard_id.to_owned(),
+        expires: Some(jiff::civil::date(2027, 3, 31)),
+        reading,
+        error_pct,
+        tolerance_pct: 2.0,
+        drift_pct: None,
+    };
+    vec![left(Point::Zero, 0.0, "N2-0032", 0.05, 0.25), left(Point::Span, 16.0, "CYL-0417", 15.9, -0.5)]
+}
+
+/// A sensor in the middle of its life.
+fn sensor() -> SensorStatus {
+    let hour = Duration::from_secs(3600);
+    let since = wall("2025-09-02T14:00:00Z");
+    SensorStatus {
+        signal: "h2s-1.concentration".to_owned(),
+        unit: Some("ppmv".to_owned()),
+        care: SensorCare {
+            signal: SignalIndex(0),
+            life: Some(17_520 * hour),
+            exposure_max: Some(20_000.0),
+            warn_left_pct: 10.0,
+            settle: 2 * hour,
+            due_alarm: true,
+        },
+        fitted: Some(Fitted {
+            serial: "S-4711".to_owned(),
+            since,
+            at: since,
+            by: Who { user: "tech".to_owned(), name: Some("Kim Example".to_owned()) },
+            open_to_air: Some(hour / 12),
+            settles_until: None,
+        }),
+        settling: false,
+        exposure: Some(Exposure::of(Some(2.5), 4_200 * hour, 4_345 * hour)),
+        wear: Wear::Fresh,
+        found: vec![Recorded { stage: Stage::AsFound, drift_pct: Some(-1.25), ..calibrations().remove(1) }],
+    }
+}
+
 fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: DeviceState) -> DeviceStatus {
     let response = Some(Spread {
         p50: Duration::from_millis(18),
@@ -254,7 +309,8 @@ fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: De
         report: Some(report),
         function_check: None,
         function_check_overrun: false,
-        calibrations: Vec::new(),
-        calibration_due: None,
+        calibrations: if index == 0 { calibrations() } else { Vec::new() },
+        calibration_due: (index == 0).then(|| wall("2026-04-01T14:20:00Z")),
+        sensor: (index == 0).then(sensor),
     }
 }

@@ -21,11 +21,11 @@ pub use amount::duration;
 pub(super) use amount::{Lasting, OverWhat, Size, spell_duration};
 pub use schema::{Describes, schema};
 pub(super) use shapes::{
-    BadValue, Bounded, Id, Listen, Percent, Share, StateNames, StateWord, TcpAddress, Text,
+    BadValue, Bounded, Id, Listen, Percent, Positive, Share, StateNames, StateWord, TcpAddress, Text,
 };
 pub(super) use tables::{
     Alarm, Calibration, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost,
-    Profile, PushButton, Root, Rs485, Scada, Scale, Signal, SiteTable, every_table,
+    Profile, PushButton, Root, Rs485, Scada, Scale, Sensor, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 

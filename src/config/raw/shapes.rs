@@ -207,6 +207,31 @@ impl Shape for Percent {
     }
 }
 
+/// A number above 0.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(in crate::config) struct Positive(pub f64);
+
+impl Shape for Positive {
+    fn expected() -> String {
+        "a number above 0".to_owned()
+    }
+
+    fn schema() -> Schema {
+        json_schema!({ "type": "number", "exclusiveMinimum": 0 })
+    }
+
+    fn read(reader: &mut Reader, key: &str, span: Span, value: &DeValue) -> Option<Self> {
+        number(value)
+            .filter(|number| *number > 0.0)
+            .map(Positive)
+            .or_else(|| reader.wrong(key, span, &Self::expected(), value))
+    }
+
+    fn show(&self) -> String {
+        self.0.show()
+    }
+}
+
 impl Shape for [f64; 2] {
     fn expected() -> String {
         "two numbers, such as [0.0, 20.0]".to_owned()

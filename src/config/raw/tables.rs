@@ -13,8 +13,8 @@ use super::Presence::{Default, Otherwise, Required};
 use super::accepts;
 use super::physical::{AirPressure, Temperature};
 use super::{
-    At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Percent, Reader, Shape,
-    Share, Size, StateNames, StateWord, TableKeys, TcpAddress, Text, schema, table,
+    At, BadValue, Bounded, Field, Id, Key, KindWord, Lasting, Listen, OverWhat, Percent, Positive, Reader,
+    Shape, Share, Size, StateNames, StateWord, TableKeys, TcpAddress, Text, schema, table,
 };
 use crate::alarm::{Priority, WhenLost};
 use crate::config::problem::{Problem, Span};
@@ -56,6 +56,7 @@ pub(in crate::config) fn every_table() -> Vec<TableKeys> {
         Rs485::keys(),
         Device::keys(),
         Calibration::keys(),
+        Sensor::keys(),
         Signal::keys(),
         Current::keys(),
         Scale::keys(),
@@ -256,6 +257,8 @@ table! {
         stale_after: StaleAfter = Otherwise("three times `poll_every`, at least \"3s\""), "\"5s\"";
         /// How often and how well it is calibrated.
         calibration: Calibration = Default("{}"), "{ every = \"30d\" }";
+        /// What its sensor can bear, where it has one that wears.
+        sensor: Sensor = Otherwise("nobody is reminded"), "{ signal = \"concentration\", life = \"2y\" }";
         /// Its signals.
         signal: Vec<At<Signal>> = Default("[]"), "[]";
     }
@@ -273,6 +276,28 @@ table! {
         every: Lasting<HOUR_MS, { 10 * YEAR_MS }> = Otherwise("nobody is reminded"), "\"30d\"";
         /// The longest time for which it may be taken into function check.
         function_check_max: Lasting<MINUTE_MS, DAY_MS> = Default("\"4h\""), "\"4h\"";
+    }
+}
+
+table! {
+    /// A sensor that wears, and is changed from time to time. `siskin sensor change` tells when that was.
+    Sensor = "[device.sensor]" {
+        /// The device's signal that it measures, a number.
+        signal: Text = Required, "\"concentration\"";
+        /// How long it lasts in the analyzer, by its maker.
+        life: Lasting<HOUR_MS, { 50 * YEAR_MS }> = Otherwise("its age wears it in no known way"), "\"2y\"";
+        /// How much gas it can bear, by its maker: the signal's unit times hours, ppm-hours for a signal in
+        /// ppmv.
+        exposure_max: Positive = Otherwise("gas wears it in no known way"), "20000.0";
+        /// When so much of its life or of its exposure is left, in %, its signal says that maintenance is
+        /// required. Past either its signal is uncertain. Common practice, without a source.
+        warn_left: Percent = Default("10.0"), "10.0";
+        /// How long a new one settles, unless whoever changes it says otherwise. Common practice, without a
+        /// source: put in what the maker says.
+        settle: Lasting<0, { 7 * DAY_MS }> = Default("\"2h\""), "\"2h\"";
+        /// Whether the alarm `DEVICE.sensor_due`, of low priority, is raised once it is past either, or
+        /// while nothing is on record of it.
+        due_alarm: bool = Default("true"), "true";
     }
 }
 

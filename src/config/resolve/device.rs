@@ -1,7 +1,7 @@
 //! Devices: each on a known line, with a unit id that nobody else on that line has.
 
-use super::{Directory, name_or_id, report_duplicates};
-use crate::calibration::Care;
+use super::{Directory, name_or_id, report_duplicates, sensor};
+use crate::calibration::{Care, SensorCare};
 use crate::config::problem::Problem;
 use crate::config::raw::{At, Calibration, Device, Field, Line, Root};
 use crate::config::{DeviceSpec, Framing};
@@ -30,7 +30,8 @@ pub(super) fn devices(root: &Root, problems: &mut Vec<Problem>) -> Vec<Option<De
         if on_line.is_some_and(|line| carries_rtu(&line.value)) {
             report_impossible_unit_id(device, problems);
         }
-        resolved.push(self::device(device, line, signals.map(SignalIndex).collect()));
+        let sensor = sensor::sensor(device, signals.start, problems);
+        resolved.push(self::device(device, line, signals.map(SignalIndex).collect(), sensor));
     }
     resolved
 }
@@ -44,7 +45,12 @@ fn line_directory(root: &Root) -> Directory<LineIndex> {
     Directory { entries, whole }
 }
 
-fn device(device: &Device, line: Option<LineIndex>, signals: Vec<SignalIndex>) -> Option<DeviceSpec> {
+fn device(
+    device: &Device,
+    line: Option<LineIndex>,
+    signals: Vec<SignalIndex>,
+    sensor: Option<Option<SensorCare>>,
+) -> Option<DeviceSpec> {
     Some(DeviceSpec {
         id: device.id.get()?.0.clone(),
         name: name_or_id(&device.name, &device.id)?,
@@ -54,7 +60,7 @@ fn device(device: &Device, line: Option<LineIndex>, signals: Vec<SignalIndex>) -
         max_registers: device.max_registers.get()?.0,
         turnaround: device.turnaround.make(|turnaround| Some(turnaround.value.0))?,
         quiet: device.quiet.get()?.0,
-        care: care(device.calibration.get()?)?,
+        care: Care { sensor: sensor?, ..care(device.calibration.get()?)? },
     })
 }
 
@@ -63,6 +69,7 @@ fn care(table: &Calibration) -> Option<Care> {
         function_check_max: table.function_check_max.get()?.0,
         tolerance_pct: table.tolerance.get()?.0,
         every: table.every.make(|every| Some(every.value.0))?,
+        sensor: None,
     })
 }
 

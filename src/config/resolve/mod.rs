@@ -13,6 +13,7 @@ mod kind;
 mod line;
 mod lost;
 mod place;
+mod sensor;
 mod signal;
 mod unit;
 mod vote;
@@ -52,6 +53,7 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
     let signals = guard::guarded(root, signals, problems);
     let alarms = alarm::alarms(root, &signals, problems);
     let push_buttons = button::push_buttons(root, &signals, problems);
+    sensor::report_states(root, &devices, &signals, problems);
     report_nothing_to_poll(root, problems);
 
     let SiteTable { id, name, time_zone, gas_day_start, .. } = root.site.get()?;

@@ -22,6 +22,7 @@ fn left(plan: &Plan, state: &mut State, at: Wall) {
         by: Who { user: "kim".to_owned(), name: None },
         standard: 0.0,
         standard_id: "N2-0032".to_owned(),
+        expires: None,
         reading: 0.1,
         error_pct: 0.5,
         tolerance_pct: 2.0,

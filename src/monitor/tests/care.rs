@@ -160,7 +160,7 @@ fn a_note_is_told_with_who_said_it_and_an_unknown_device_with_its_nearest_name()
         step(&plan, &mut state, input, moment(1.0, 0))
     };
     let noted = note(Some("h2s-1"));
-    assert_eq!(noted.worked, Some(Ok(Worked { subject: "h2s-1".to_owned(), until: None, recorded: None })));
+    assert_eq!(noted.worked, Some(Ok(Worked::of("h2s-1".to_owned(), None))));
     let event = &noted.events[0];
     assert_eq!((event.kind, event.subject.as_str()), (EventKind::Note, "h2s-1"));
     assert_eq!(event.detail["text"], Detail::Text("inlet filter changed".to_owned()));

@@ -2,7 +2,7 @@
 //!
 //! A script has one line per input: seconds, then `signal=value`, `signal=silent`,
 //! `signal=exception`, `lost`, `back`, `noisy`, `quiet`, `ack`, `lent`, `reset`, `shelve 60`, `shelve once`,
-//! `unshelve`, `remove`, `return`, `begin 60`, `begin 60 again`, `end`, `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
+//! `unshelve`, `remove`, `return`, `begin 60`, `begin 60 again`, `end`, `sensor 60` (settles 60 s), `clock+3600`, `restart`, `tick`, or `show`. The outcome has one line per event, and one per `show`.
 
 mod calibrate;
 mod calibration_due;
@@ -14,6 +14,7 @@ mod quality;
 mod recalled;
 mod replan;
 mod replayed;
+mod sensor;
 mod withheld;
 
 use std::fmt::Write as _;
@@ -133,6 +134,13 @@ fn begin_function_check(words: &str) -> Input {
     work(WorkKind::BeginFunctionCheck { device, lasting, purpose, again })
 }
 
+fn change_sensor(settle_s: &str) -> Input {
+    let settle = Some(Duration::from_secs(settle_s.parse().unwrap()));
+    let (device, serial) = ("h2s-1".to_owned(), "S-4711".to_owned());
+    let change = SensorChange { device, serial, open_to_air: None, settle, since: None };
+    work(WorkKind::ChangeSensor(Box::new(change)))
+}
+
 fn reading(text: &str, at: Moment) -> Input {
     let (name, value) = text.split_once('=').unwrap();
     let signal =
@@ -186,6 +194,7 @@ fn run(plan: &Plan, script: &str) -> String {
             }
             "end" => work(WorkKind::EndFunctionCheck { device: "h2s-1".to_owned() }),
             begin if begin.starts_with("begin ") => begin_function_check(&begin[6..]),
+            change if change.starts_with("sensor ") => change_sensor(&change[7..]),
             "tick" | "show" => Input::Tick,
             clock if clock.starts_with("clock") => Input::Tick,
             text => reading(text, now),
@@ -256,7 +265,7 @@ pub(in crate::monitor) fn remembered(event: &Event) -> Option<Remembered> {
     })
 }
 
-#[expect(clippy::wildcard_enum_match_arm, reason = "no other kind tells of a function check")]
+#[expect(clippy::wildcard_enum_match_arm, reason = "no other kind tells of the care of a device")]
 fn remembered_care(event: &Event) -> Option<RememberedCare> {
     let text = |name| match event.detail.get(name) {
         Some(Detail::Text(text)) => Some(text.clone()),
@@ -269,6 +278,14 @@ fn remembered_care(event: &Event) -> Option<RememberedCare> {
             purpose: text("purpose")?,
         },
         EventKind::FunctionCheckEnded => CareTold::Ended { by_deadline: text("by").is_some() },
+        EventKind::SensorChanged => CareTold::Fitted(Box::new(Fitted {
+            serial: text("serial")?,
+            since: text("since").map_or(event.at.wall, |since| since.parse().unwrap()),
+            at: event.at.wall,
+            by: event.who.clone()?,
+            open_to_air: None,
+            settles_until: text("until").map(|until| until.parse().unwrap()),
+        })),
         _ => return None,
     };
     Some(RememberedCare { device: event.subject.clone(), at: event.at.wall, told })

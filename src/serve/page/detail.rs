@@ -12,8 +12,10 @@ use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
 use crate::serve::page::trend::{self, Span, Subject, Trend};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
-use crate::view::words::{date_and_time, label, standing, value_text};
-use crate::view::{Alarm, Instant, Signal};
+use crate::view::words::{
+    circumstances_text, date_and_time, due_text, label, recorded_text, sensor_facts, standing, value_text,
+};
+use crate::view::{Alarm, Calibration, Device, Instant, Signal};
 
 #[derive(Template)]
 #[template(path = "signal.html", config = "src/serve/page/askama.toml")]
@@ -22,6 +24,10 @@ struct SignalPage {
     row: SignalRow,
     read: String,
     device: Option<DeviceRow>,
+    /// What was recorded of its calibrations, oldest first, and when the next is due.
+    calibrations: Vec<(String, String)>,
+    /// What is known of the sensor that measures it.
+    sensor: Vec<(&'static str, String)>,
     /// The alarms that watch it.
     alarms: Vec<AlarmRow>,
     /// What it has been, or why that cannot be told.
@@ -68,9 +74,27 @@ pub async fn signal(
         row: SignalRow::of(signal, here),
         read: signal.time.map_or_else(|| "never".to_owned(), |time| date_and_time(time, here.zone)),
         device: device.map(|device| DeviceRow::of(device, &[], here)),
+        calibrations: device.map_or_else(Vec::new, |device| calibrations(device, &signal.id, here)),
+        sensor: device.map_or_else(Vec::new, |device| sensor(device, &signal.id, here)),
         alarms: watching.iter().map(|alarm| AlarmRow::of(alarm, &status.signals, here)).collect(),
         trend,
     })
+}
+
+/// What was recorded of a signal's calibrations, each with what it comes to.
+fn calibrations(device: &Device, signal: &str, here: Here<'_>) -> Vec<(String, String)> {
+    let told = |record: &Calibration| (recorded_text(record), circumstances_text(record, here.zone));
+    let own = device.calibrations.iter().filter(|record| record.signal == signal);
+    let mut all: Vec<_> = own.map(told).collect();
+    if !all.is_empty() {
+        all.extend(due_text(device, here.now, here.zone).map(|due| (due, String::new())));
+    }
+    all
+}
+
+fn sensor(device: &Device, signal: &str, here: Here<'_>) -> Vec<(&'static str, String)> {
+    let own = device.sensor.as_ref().filter(|sensor| sensor.signal == signal);
+    own.map_or_else(Vec::new, |sensor| sensor_facts(sensor, here.zone))
 }
 
 async fn trend(face: &Face, signal: &Signal, alarms: &[&Alarm], span: Span) -> Result<Trend, String> {

@@ -7,8 +7,8 @@ use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::words::{
     clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
-    for_how_long, function_check_text, label, last_good_text, quality_text, reasons_text, standing,
-    value_text,
+    for_how_long, function_check_text, label, last_calibration_text, last_good_text, quality_text,
+    reasons_text, sensor_text, standing, value_text,
 };
 use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -149,6 +149,10 @@ pub struct DeviceRow {
     pub refused: String,
     /// What people do with it now; empty when nobody works on it.
     pub care: String,
+    /// Its last calibration and the next; empty where nothing is known of either.
+    pub calibration: String,
+    /// Its sensor; empty where the site file tells of none.
+    pub sensor: String,
     pub signals: Vec<SignalRow>,
 }
 
@@ -178,6 +182,8 @@ impl DeviceRow {
                 .map_or_else(String::new, |response| format!("usually after {}", millis(response.p50_ms))),
             refused: device.refused.as_deref().unwrap_or_default().join(", "),
             care,
+            calibration: last_calibration_text(device, here.now, here.zone).unwrap_or_default(),
+            sensor: device.sensor.as_ref().map(sensor_text).unwrap_or_default(),
             signals: own.map(|signal| SignalRow::of(signal, here)).collect(),
         }
     }
