@@ -9,6 +9,8 @@
 
 use crate::modbus::frame::{self, Beginning, EXCEPTION_BYTES, Question, Whole};
 
+/// The shortest frame of a serial line: unit, function, CRC (over Serial Line V1.02, section 2.5.1).
+const FRAME_BYTES_MIN: usize = 4;
 /// How many whole frames that are no answer are kept of one exchange; further ones are dropped.
 const FRAMES_HEARD_MAX: usize = 64;
 
@@ -17,6 +19,8 @@ const FRAMES_HEARD_MAX: usize = 64;
 pub(super) struct Overheard {
     /// Runs of bytes that make no frame: damaged frames, noise.
     pub damaged: u32,
+    /// Those of them that are long enough to have been a frame.
+    pub damaged_frames: u32,
     /// Times that the question itself came back.
     pub echoes: u32,
     /// Whole frames that are no answer to this question, in order of arrival.
@@ -32,6 +36,7 @@ impl Overheard {
     /// Adds what was heard later.
     pub fn append(&mut self, later: Overheard) {
         self.damaged = self.damaged.saturating_add(later.damaged);
+        self.damaged_frames = self.damaged_frames.saturating_add(later.damaged_frames);
         self.echoes = self.echoes.saturating_add(later.echoes);
         self.frames.extend(later.frames);
     }
@@ -44,8 +49,8 @@ pub(super) struct Guard {
     waiting: Option<Waiting>,
     /// Bytes not judged yet: never more than one frame and one read.
     bytes: Vec<u8>,
-    /// Whether the byte before `bytes` belonged to no frame.
-    in_damage: bool,
+    /// How many bytes before `bytes` belong to no frame.
+    in_damage: usize,
     /// How many bytes that belong to no frame have come since the question.
     damaged_bytes: usize,
     /// Whether a question has ever come back.
@@ -116,7 +121,7 @@ impl Guard {
                 Front::Damage | Front::Unfinished => self.drop_damage(1),
             }
         }
-        self.in_damage = false;
+        self.in_damage = 0;
         self.take_overheard()
     }
 
@@ -171,7 +176,7 @@ impl Guard {
 
     fn accept(&mut self, length: usize) -> Vec<u8> {
         self.waiting = None;
-        self.in_damage = false;
+        self.in_damage = 0;
         self.bytes.drain(..length).collect()
     }
 
@@ -189,16 +194,18 @@ impl Guard {
     }
 
     fn take(&mut self, length: usize) {
-        self.in_damage = false;
+        self.in_damage = 0;
         self.bytes.drain(..length);
     }
 
     /// A run of damaged bytes counts once, however long it is.
     fn drop_damage(&mut self, length: usize) {
-        if !self.in_damage {
-            self.overheard.damaged = self.overheard.damaged.saturating_add(1);
-        }
-        self.in_damage = true;
+        let before = self.in_damage;
+        self.in_damage = before.saturating_add(length);
+        let reaches = |bytes| u32::from(before < bytes && self.in_damage >= bytes);
+        self.overheard.damaged = self.overheard.damaged.saturating_add(reaches(1));
+        self.overheard.damaged_frames =
+            self.overheard.damaged_frames.saturating_add(reaches(FRAME_BYTES_MIN));
         self.damaged_bytes = self.damaged_bytes.saturating_add(length);
         self.bytes.drain(..length);
     }

@@ -49,6 +49,7 @@ impl Answers {
     /// A stream of frames cannot be taken up again behind a header that is none.
     fn give_up_the_stream(&mut self) {
         self.overheard.damaged = self.overheard.damaged.saturating_add(1);
+        self.overheard.damaged_frames = self.overheard.damaged_frames.saturating_add(1);
         self.bytes.clear();
     }
 
