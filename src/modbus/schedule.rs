@@ -37,8 +37,8 @@ pub struct JobSpec {
 /// What to do now.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Next {
-    /// Ask the next question of this job; then tell [`Schedule::answered`], [`Schedule::unanswered`]
-    /// or [`Schedule::nothing_to_ask`] before the next call of [`Schedule::next`].
+    /// Ask the next question of this job; then tell [`Schedule::answered`], [`Schedule::unanswered`],
+    /// [`Schedule::left_out`] or [`Schedule::nothing_to_ask`] before the next call of [`Schedule::next`].
     Ask {
         /// Which job.
         job: JobIndex,
@@ -174,7 +174,20 @@ impl Schedule {
     /// The device answered the question at hand by `now`, with values or with an exception;
     /// `over` says whether the turn has no more questions.
     pub fn answered(&mut self, over: bool, now: Mono) {
-        let Some((index, cost)) = self.asked(now) else { return };
+        if let Some(device) = self.went_on(over, now) {
+            self.devices[device].1.answered();
+        }
+    }
+
+    /// The question at hand is left out this time, and takes no time; `over` says whether the turn has no
+    /// more questions. The turn costs what its other questions do.
+    pub fn left_out(&mut self, over: bool, now: Mono) {
+        self.went_on(over, now);
+    }
+
+    /// The turn at hand goes on to its next question; returns the device.
+    fn went_on(&mut self, over: bool, now: Mono) -> Option<usize> {
+        let (index, cost) = self.asked(now)?;
         let job = &mut self.jobs[index];
         if let Some(turn) = &mut job.turn {
             turn.spent += cost;
@@ -185,7 +198,7 @@ impl Schedule {
                 job.learn_cost(spent);
             }
         }
-        self.devices[job.device].1.answered();
+        Some(job.device)
     }
 
     /// The job had no question to ask, and its turn is over: other jobs bring all of its values, or
@@ -238,7 +251,7 @@ impl Schedule {
         }
     }
 
-    /// The question at hand was not put, or not answered by `now` and that is not the device's
+    /// The question at hand could not be put, or was not answered by `now` and that is not the device's
     /// fault; `over` says whether the turn has no more questions. Returns how long the question kept
     /// the line, the time before it was put off included.
     pub fn passed_over(&mut self, over: bool, now: Mono) -> Duration {

@@ -237,6 +237,18 @@ fn a_job_without_a_question_takes_no_time_and_says_nothing_of_its_device() {
     assert!(schedule.demand() < 1e-6);
 }
 
+#[test]
+fn a_turn_whose_last_question_is_left_out_costs_what_the_others_do() {
+    let jobs = [JobSpec { device: DeviceIndex(0), period: SECOND, cost: SECOND * 5 }];
+    let mut schedule = Schedule::new(&jobs, SECOND * 60, Mono::ZERO);
+    let asked = Mono::ZERO + Duration::from_millis(100);
+    assert_eq!(schedule.next(Mono::ZERO), asks(0, true));
+    schedule.answered(false, asked);
+    assert_eq!(schedule.next(asked), asks(0, false));
+    schedule.left_out(true, asked);
+    assert!((schedule.demand() - 0.1).abs() < 1e-9, "{}", schedule.demand());
+}
+
 /// A schedule of one job on each of two devices, both due once a second from 0 s on.
 fn two_devices() -> Schedule {
     let job = |device| JobSpec { device: DeviceIndex(device), period: SECOND, cost: Duration::ZERO };
