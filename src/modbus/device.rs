@@ -138,6 +138,11 @@ impl Device {
         self.owed.as_ref().is_none_or(|owed| owed.exceptions_are_certain(question.shape().function))
     }
 
+    /// Until when it may answer what it was asked, when nothing comes meanwhile; `None` = it owes nothing.
+    pub fn owes_until(&self) -> Option<Mono> {
+        self.owed.as_ref().and_then(Owed::until)
+    }
+
     /// A whole frame was overheard on the line; returns whether it was this device's, and late.
     pub fn heard(&mut self, frame: Whole, now: Mono) -> bool {
         let late = self.owed.as_mut().and_then(|owed| owed.heard(frame, now));

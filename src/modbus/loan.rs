@@ -2,7 +2,7 @@
 //!
 //! A line bears one master. Who wants to put questions of their own asks for the line: it closes its
 //! port, says that nothing of its devices is known, and asks nothing until the line is given back or
-//! its time is over. Then it opens the port again and goes on with all that it knows.
+//! its time is over. What it is still owed it does not leave to the borrower to hear. Then it opens the port again and goes on with all that it knows.
 
 use std::time::Duration;
 
@@ -10,9 +10,12 @@ use tokio::sync::oneshot;
 use tokio_util::sync::{CancellationToken, DropGuard};
 use tracing::info;
 
+use crate::modbus::device::Device;
 use crate::modbus::line::{End, Line};
 use crate::monitor::{LineState, Loan};
 
+/// So long at most a line waits, before it is lent, until no late answer can come any more.
+const OWED_WAIT_MAX: Duration = Duration::from_secs(4);
 /// While a line is lent it looks after itself this often.
 const LOOK_EVERY: Duration = Duration::from_secs(1);
 
@@ -48,6 +51,9 @@ impl Line {
         info!("line {}: lent to {} until {}", self.plan.spec.id, loan.who, loan.until.wall);
         self.stop_asking(LineState::Lent(Box::new(loan.clone()))).await?;
         self.was_lent = true;
+        let owed_until = self.devices.iter().filter_map(Device::owes_until).max();
+        let owed = owed_until.map_or(Duration::ZERO, |until| until.since(self.now().mono));
+        self.stay_down(owed.min(OWED_WAIT_MAX)).await?;
         let lent = Lent { over, _given_back: given_back.clone().drop_guard() };
         // Who no longer waits for it gives it back at once.
         let _ = answer.send(Ok(lent));

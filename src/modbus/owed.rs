@@ -71,6 +71,11 @@ impl Owed {
         same.or(self.debts.first()).map(|debt| debt.until)
     }
 
+    /// When the last debt ends at the latest; `None` = nothing is owed.
+    pub fn until(&self) -> Option<Mono> {
+        self.debts.last().map(|debt| debt.until)
+    }
+
     /// This question was given up without a certain answer.
     ///
     /// A unit that queues its questions begins with this one only when it is done with those

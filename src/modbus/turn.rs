@@ -153,7 +153,7 @@ impl Line {
         if overheard.echoes > 0 {
             self.note_echo();
         }
-        (0..overheard.damaged).for_each(|_| self.stats.frame(true, now));
+        (0..overheard.damaged_frames).for_each(|_| self.stats.frame(true, now));
         let mut foreign = 0;
         for frame in &overheard.frames {
             self.stats.frame(false, now);
@@ -207,7 +207,7 @@ impl Line {
     /// A question that the device leaves unanswered though it talks is not put this time.
     async fn pass_over(&mut self, job: usize, ask: &Ask) -> Result<(), End> {
         let over = self.skip(job);
-        self.schedule.passed_over(over, self.now().mono);
+        self.schedule.left_out(over, self.now().mono);
         self.tell_fault(ask.signals.clone(), ReadFault::NoAnswer).await
     }
 
