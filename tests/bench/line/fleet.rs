@@ -4,12 +4,9 @@
 //! The devices are a process of their own, so that their cost is not counted as siskin's. What is
 //! measured is the lines alone: judging and recording are measured elsewhere.
 
-use std::fs;
-use std::io::{BufRead, BufReader, Read};
-use std::process::{Child, Command, Stdio};
+use std::io::Read;
 use std::time::{Duration, Instant};
 
-use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 use siskin::config::{Framing, Port};
 use siskin::modbus::{self, LineOutput, LinePlan};
 use siskin::moment::Mono;
@@ -19,8 +16,8 @@ use tokio::net::{TcpListener, TcpStream};
 use tokio::sync::mpsc::{self, Receiver};
 use tokio_util::sync::CancellationToken;
 
-use crate::plan;
 use crate::table::{self, percent, quantile};
+use crate::{plan, process};
 
 /// The argument that makes this program the devices.
 pub const DEVICES: &str = "devices";
@@ -32,12 +29,10 @@ const PERIOD: Duration = Duration::from_secs(1);
 const WARM_UP_MAX: Duration = Duration::from_secs(120);
 /// So much of all polls must come within a period before it is measured.
 const SETTLED_SHARE: f64 = 0.99;
-/// The kernel tells processor time in hundredths of a second (`man 5 proc`, on all of Linux).
-const TICKS_PER_SECOND: f64 = 100.0;
 
 /// Prints cost and punctuality for several ways to reach a thousand devices.
 pub fn measure(per_row: Duration) {
-    allow_many_files();
+    process::allow_many_files();
     let rows: Vec<Vec<String>> = [(1000, 1), (100, 10), (5, 200)]
         .into_iter()
         .map(|(lines, units)| {
@@ -69,7 +64,7 @@ pub fn measure(per_row: Duration) {
 }
 
 fn listen(lines: usize, units: usize, time: Duration) -> Vec<String> {
-    let (mut devices, address) = start_devices();
+    let (mut devices, _said, address) = process::another(DEVICES);
     let (out, mut outputs) = mpsc::channel(4096);
     let stop = CancellationToken::new();
     let clock = plan::clock();
@@ -82,10 +77,10 @@ fn listen(lines: usize, units: usize, time: Duration) -> Vec<String> {
     let mut heard = Heard::new(lines, units);
     let settled_after = heard.settle(&mut outputs);
     let processes = ["self".to_owned(), devices.id().to_string()];
-    let before = processes.each_ref().map(|process| processor(process));
+    let before = processes.each_ref().map(|id| process::processor(id));
     let took = heard.listen(&mut outputs, time);
-    let after = processes.each_ref().map(|process| processor(process));
-    let (resident, all_threads) = (status("VmRSS:"), status("Threads:"));
+    let after = processes.each_ref().map(|id| process::processor(id));
+    let (resident, all_threads) = (process::figure("self", "VmRSS:"), process::figure("self", "Threads:"));
     stop.cancel();
     drop(outputs);
     let refused = lines - threads.len();
@@ -180,41 +175,9 @@ fn line_plan(line: usize, units: usize, address: &str) -> LinePlan {
     plan
 }
 
-/// Processor time of a process so far, in seconds.
-fn processor(process: &str) -> f64 {
-    let stat = fs::read_to_string(format!("/proc/{process}/stat")).unwrap_or_default();
-    // The name may hold anything; what follows its bracket does not.
-    let after_name = stat.rsplit(')').next().unwrap_or_default();
-    let ticks = |at: usize| after_name.split_whitespace().nth(at).and_then(|field| field.parse::<f64>().ok());
-    (ticks(11).unwrap_or(0.0) + ticks(12).unwrap_or(0.0)) / TICKS_PER_SECOND
-}
-
-/// A figure of this process by its name in `/proc/self/status`.
-fn status(name: &str) -> u64 {
-    let status = fs::read_to_string("/proc/self/status").unwrap_or_default();
-    let line = status.lines().find_map(|line| line.strip_prefix(name)).unwrap_or_default();
-    line.split_whitespace().next().and_then(|figure| figure.parse().ok()).unwrap_or(0)
-}
-
-/// Each line has a runtime of its own, and with it a handful of descriptors.
-fn allow_many_files() {
-    let limit = getrlimit(Resource::Nofile);
-    let _ = setrlimit(Resource::Nofile, Rlimit { current: limit.maximum, maximum: limit.maximum });
-}
-
-fn start_devices() -> (Child, String) {
-    let program = std::env::current_exe().unwrap();
-    let mut command = Command::new(program);
-    let mut devices =
-        command.arg(DEVICES).stdin(Stdio::piped()).stdout(Stdio::piped()).spawn().expect("the devices start");
-    let mut address = String::new();
-    BufReader::new(devices.stdout.take().unwrap()).read_line(&mut address).unwrap();
-    (devices, address.trim().to_owned())
-}
-
 /// The devices: every unit on every connection holds the same registers. Ends with standard input.
 pub fn serve() {
-    allow_many_files();
+    process::allow_many_files();
     std::thread::spawn(|| {
         let _ = std::io::stdin().read(&mut [0]);
         std::process::exit(0);

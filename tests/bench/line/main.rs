@@ -13,6 +13,8 @@ mod asker;
 mod certainty;
 mod fleet;
 mod plan;
+#[path = "../process.rs"]
+mod process;
 mod shared;
 mod table;
 mod wire;
