@@ -15,7 +15,7 @@ use tokio_util::sync::CancellationToken;
 
 use crate::cli::reload::reload;
 use crate::cli::service_notice::{Notice, tell};
-use crate::cli::{CliError, Common, Outcome, log, site_file, watchdog};
+use crate::cli::{CliError, Common, Outcome, files, log, site_file, watchdog};
 use crate::config::{ScadaSpec, Site};
 use crate::daemon::{self, Handle};
 use crate::monitor::Snapshot;
@@ -127,8 +127,11 @@ impl Faces {
         let socket = control::Socket::bind(&data.join(&site.control.socket)).map_err(unreachable)?;
         let http = match &site.http {
             Some(http) => {
-                let settings =
-                    serve::Settings { time_zone: site.time_zone.clone(), stream_every: STREAM_EVERY };
+                let settings = serve::Settings {
+                    time_zone: site.time_zone.clone(),
+                    stream_every: STREAM_EVERY,
+                    limits: serve::Limits::within(files::raise_limit(files_wanted())),
+                };
                 let bound = serve::start(http.listen, handle.clone(), settings, stop.clone()).await;
                 Some(bound.map_err(unreachable)?)
             }
@@ -153,6 +156,11 @@ impl Faces {
             let _ = scada.task.await;
         }
     }
+}
+
+/// Files that are open when every place is taken.
+fn files_wanted() -> u64 {
+    u64::try_from(serve::CONNECTIONS_MAX + serve::FILES_KEPT_FREE_MIN).unwrap_or(u64::MAX)
 }
 
 async fn open_scada(

@@ -6,23 +6,29 @@ use serde_json::json;
 
 use crate::cli::connect::{to_daemon, understood};
 use crate::cli::terminal::{Mark, Terminal, count};
-use crate::cli::{CliError, Common, Outcome, alarms};
+use crate::cli::{CliError, Common, Outcome, alarms, other_box};
 use crate::control::protocol::Request;
 use crate::monitor::DeviceState;
 use crate::signal::Quality;
 use crate::view::{Alarm, Device, Line, LineState, Signal, Status, Value, Verdict, words};
 
-/// Which part.
+/// Which part, and of which daemon.
 #[derive(Debug, clap::Args)]
 pub struct Args {
     /// Only what the record takes on the disk, what is written in a day, and how long the room lasts
     #[arg(long)]
     disk: bool,
+    /// Ask another box over HTTP: where its page is, as in http://192.0.2.20:8485
+    #[arg(long, value_name = "URL")]
+    url: Option<String>,
 }
 
 /// Tells the status.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
-    let answer = to_daemon(common)?.ask(&Request::Status {})?;
+    let answer = match &args.url {
+        Some(url) => other_box::status(url)?,
+        None => to_daemon(common)?.ask(&Request::Status {})?,
+    };
     if common.json && !args.disk {
         writeln!(out, "{answer}")?;
         return Ok(Outcome::Done);

@@ -10,7 +10,7 @@ use jiff::tz::TimeZone;
 use crate::alarm::AlarmSpec;
 use crate::calibration::Care;
 use crate::signal::{BadValue, LineIndex, SignalIndex, SignalSpec};
-use crate::units::GasReference;
+use crate::units::{GasReference, Substance};
 
 /// One meter building.
 #[derive(Debug, Clone)]
@@ -25,6 +25,8 @@ pub struct Site {
     pub gas_day_start: Time,
     /// At which it counts volumes of gas.
     pub gas_reference: GasReference,
+    /// The usual absolute pressure of the air there, in Pa, when the site file tells it.
+    pub ambient_pa: Option<f64>,
     /// How samples are kept.
     pub history: HistorySpec,
     /// The HTTP face; `None` = off.
@@ -39,6 +41,8 @@ pub struct Site {
     pub devices: Vec<DeviceSpec>,
     /// Every signal, in file order. [`SignalIndex`] points in here.
     pub signals: Vec<SignalSpec>,
+    /// What each signal measures the content of, where the site file tells it.
+    pub substances: Vec<Option<Substance>>,
     /// Every alarm: those of the file in its order, then the *measurement lost* alarms that signals
     /// with an alarm have without being asked.
     pub alarms: Vec<AlarmSpec>,

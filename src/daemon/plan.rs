@@ -2,6 +2,7 @@
 
 use crate::config::{Asks, DeviceSpec, PushButtonSpec, Site};
 use crate::monitor::{ActionKind, DeviceLabel, Plan, PushButton};
+use crate::units::Circumstances;
 
 /// The monitor's part of the site.
 pub fn monitor_plan(site: &Site) -> Plan {
@@ -26,6 +27,12 @@ pub fn monitor_plan(site: &Site) -> Plan {
         site.signals.clone(),
         site.alarms.clone(),
     );
+    let circumstances = |signal: usize| Circumstances {
+        reference: site.gas_reference,
+        substance: site.substances.get(signal).copied().flatten(),
+        ambient_pa: site.ambient_pa,
+    };
+    plan.circumstances = (0..site.signals.len()).map(circumstances).collect();
     plan.push_buttons = site.push_buttons.iter().map(button).collect();
     plan.shelve_max = site.shelve_max;
     if let Some(zone) = site.time_zone.iana_name() {
@@ -45,6 +52,7 @@ mod tests {
     use crate::calibration::Care;
     use crate::config::{Sources, load};
     use crate::signal::SignalIndex;
+    use crate::units::Substance;
 
     struct Text(&'static str);
 
@@ -90,5 +98,24 @@ mod tests {
             PushButton { signal: SignalIndex(0), asks: ActionKind::Acknowledge },
         ];
         assert_eq!(plan.push_buttons, buttons);
+    }
+
+    #[test]
+    fn what_ways_between_units_depend_on_comes_from_the_site_file() {
+        let text = "[site]\nid = \"a\"\nambient_pressure = \"100 kPaa\"\n\
+                    [gas_reference]\ntemperature = \"15 degC\"\npressure = \"101.325 kPaa\"\n\
+                    [[line]]\nid = \"l\"\nserial = \"/dev/ttyS0\"\n\
+                    [[device]]\nid = \"d\"\nline = \"l\"\nunit_id = 1\n\
+                    [[device.signal]]\nid = \"known\"\nreference = 10001\n\
+                    [[device.signal]]\nid = \"water\"\nreference = 30001\ntype = \"u16\"\n\
+                    unit = \"lb/MMscf\"\nsubstance = \"water\"\n";
+        let plan = monitor_plan(&load(Path::new("site.toml"), &Text(text)).unwrap());
+        let [known, water] = plan.circumstances[..] else { panic!("{:?}", plan.circumstances) };
+        assert_eq!((known.substance, water.substance), (None, Some(Substance::Water)));
+        for told in [known, water] {
+            assert!((told.reference.temperature_k - 288.15).abs() < 1e-9, "{told:?}");
+            assert!((told.reference.pressure_pa - 101_325.0).abs() < 1e-6, "{told:?}");
+            assert!((told.ambient_pa.unwrap() - 100_000.0).abs() < 1e-6, "{told:?}");
+        }
     }
 }

@@ -22,7 +22,7 @@ use crate::monitor::{Detail, Event, EventKind, Plan};
 use crate::signal::LineIndex;
 
 /// The settings that may change while the daemon runs, by how their paths begin.
-const CHANGEABLE: [&str; 10] = [
+const CHANGEABLE: [&str; 11] = [
     "alarm.",
     "device.",
     "gas_reference.",
@@ -31,6 +31,7 @@ const CHANGEABLE: [&str; 10] = [
     "push_button.",
     "shelving.",
     "signal.",
+    "site.ambient_pressure",
     "site.gas_day_start",
     "site.name",
 ];

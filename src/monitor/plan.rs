@@ -7,6 +7,7 @@ use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
 use crate::calibration::Care;
 use crate::monitor::{ActionKind, care};
 use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
+use crate::units::{Circumstances, GasReference};
 
 /// The longest shelving where the site file does not say: one shift.
 pub const SHELVE_MAX_DEFAULT: Duration = Duration::from_secs(12 * 3600);
@@ -54,6 +55,8 @@ pub struct Plan {
     pub devices: Vec<DeviceLabel>,
     /// The signals.
     pub signals: Vec<SignalSpec>,
+    /// Of each signal, what the ways from its unit to others depend on. Nothing is judged by it.
+    pub circumstances: Vec<Circumstances>,
     /// The alarms of the site, then those on siskin itself, then those on the care of its devices.
     pub alarms: Vec<AlarmSpec>,
     /// The building's push-buttons.
@@ -97,6 +100,9 @@ impl Plan {
                 votes_on[voter.0].push(index);
             }
         }
+        let nothing_told =
+            Circumstances { reference: GasReference::NORMAL, substance: None, ambient_pa: None };
+        let circumstances = vec![nothing_told; signals.len()];
         let (push_buttons, shelve_max, time_zone) = (Vec::new(), SHELVE_MAX_DEFAULT, "UTC".to_owned());
         Plan {
             site_id,
@@ -105,6 +111,7 @@ impl Plan {
             lines,
             devices,
             signals,
+            circumstances,
             alarms,
             push_buttons,
             shelve_max,

@@ -14,6 +14,7 @@ use crate::monitor::{
     Recorded, State,
 };
 use crate::signal::{Sample, SignalIndex, SignalSpec, Value};
+use crate::units::Circumstances;
 
 /// Everything known at one time.
 #[derive(Debug, Clone, PartialEq)]
@@ -109,6 +110,8 @@ pub struct SignalStatus {
     pub tag: Option<String>,
     /// Its unit.
     pub unit: Option<String>,
+    /// What the ways from its unit to others depend on.
+    pub circumstances: Circumstances,
     /// The name of its present state, when it has named states.
     pub state: Option<String>,
     /// What is known of it now.
@@ -244,6 +247,7 @@ fn signal_statuses(plan: &Plan, state: &State) -> Vec<SignalStatus> {
             name: spec.name.clone(),
             tag: spec.tag.clone(),
             unit: spec.unit.clone(),
+            circumstances: plan.circumstances[index],
             state: sample.value().and_then(|value| spec.states.of(value)).map(str::to_owned),
             sample,
             read: state.signals[index].last.map(|last| last.at),

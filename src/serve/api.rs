@@ -16,7 +16,7 @@ use crate::daemon::Handle;
 use crate::history::JournalEntry;
 use crate::serve::problem::Problem;
 use crate::serve::{Face, JOURNAL_WAIT_MAX};
-use crate::view::{self, Alarm, Alarms, Elapsed, Journal, Signal, Signals, Status};
+use crate::view::{self, Alarm, Alarms, Conversion, Elapsed, Journal, Signal, Signals, Status};
 
 /// The most events in one page of the journal; more are not refused, but not given either.
 pub const JOURNAL_LIMIT_MAX: usize = 1000;
@@ -32,14 +32,30 @@ pub async fn signals(State(face): State<Face>) -> Json<Signals> {
     Json(Signals::of(&face.handle.snapshot(), face.handle.now()))
 }
 
-/// `/api/v1/signals/{id}`
-pub async fn signal(State(face): State<Face>, Path(id): Path<String>) -> Result<Json<Signal>, Problem> {
+/// What may be asked of a signal.
+#[derive(Debug, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SignalQuery {
+    /// The unit of its values; that of the site file when absent.
+    unit: Option<String>,
+}
+
+/// `/api/v1/signals/{id}?unit=`
+pub async fn signal(
+    State(face): State<Face>,
+    Path(id): Path<String>,
+    query: Result<Query<SignalQuery>, QueryRejection>,
+) -> Result<Json<Signal>, Problem> {
+    let Query(SignalQuery { unit }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
     let snapshot = face.handle.snapshot();
     let found = snapshot.signals.iter().find(|signal| signal.id == id);
     let unknown =
         || Problem::unknown("signal", &id, snapshot.signals.iter().map(|signal| signal.id.as_str()));
-    let signal = found.ok_or_else(unknown)?;
-    Ok(Json(Signal::of(signal, &snapshot, face.handle.now())))
+    let found = found.ok_or_else(unknown)?;
+    let signal = Signal::of(found, &snapshot, face.handle.now());
+    let Some(asked) = unit else { return Ok(Json(signal)) };
+    let (conversion, unit) = Conversion::of(found, &asked).map_err(Problem::in_no_such_unit)?;
+    Ok(Json(signal.converted(conversion, unit)))
 }
 
 /// `/api/v1/alarms`

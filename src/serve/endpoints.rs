@@ -11,11 +11,12 @@ use schemars::JsonSchema;
 use schemars::generate::{SchemaGenerator, SchemaSettings};
 use serde_json::{Map, Value, json};
 
-use crate::serve::api::{self, JournalQuery};
+use crate::serve::api::{self, JournalQuery, SignalQuery};
 use crate::serve::history::{self, HistoryQuery};
 use crate::serve::performance::{self, PerformanceQuery};
 use crate::serve::problem::Problem;
-use crate::serve::{Face, metrics, stream};
+use crate::serve::stream::{self, StreamQuery};
+use crate::serve::{Face, metrics};
 use crate::view::{Alarm, Alarms, Health, History, Journal, Performance, Signal, Signals, Status};
 
 /// One endpoint and what is said of it.
@@ -64,6 +65,11 @@ impl Endpoint {
         self.answers(code, PROBLEM, schema_of::<Problem>)
     }
 
+    /// Whether it can be told whole, and so be kept and asked for again.
+    fn has_an_end(&self) -> bool {
+        self.answers.iter().all(|(_, content_type, _)| *content_type != stream::CONTENT_TYPE)
+    }
+
     fn answers(mut self, code: u16, content_type: &'static str, schema: Describe) -> Endpoint {
         self.answers.push((code, content_type, schema));
         self
@@ -74,7 +80,10 @@ fn endpoints() -> Vec<Endpoint> {
     vec![
         Endpoint::new("/api/v1/status", get(api::status), "Everything known now.").tells::<Status>(),
         Endpoint::new("/api/v1/signals", get(api::signals), "Every signal.").tells::<Signals>(),
-        Endpoint::new("/api/v1/signals/{id}", get(api::signal), "One signal.").tells::<Signal>().refuses(404),
+        Endpoint::new("/api/v1/signals/{id}", get(api::signal), "One signal.")
+            .tells::<Signal>()
+            .asked_by::<SignalQuery>()
+            .refuses(404),
         Endpoint::new("/api/v1/signals/{id}/history", get(history::history), "What a signal has been.")
             .tells::<History>()
             .asked_by::<HistoryQuery>()
@@ -97,9 +106,10 @@ fn endpoints() -> Vec<Endpoint> {
         Endpoint::new(
             "/api/v1/stream",
             get(stream::stream),
-            "Server-sent events: a `status` event with the whole status each time it changes.",
+            "Server-sent events: a `status` event with the whole status each time it changes, or a brief `changed`.",
         )
-        .answers(200, "text/event-stream", any_text)
+        .answers(200, stream::CONTENT_TYPE, any_text)
+        .asked_by::<StreamQuery>()
         .refuses(503),
         Endpoint::new("/api/v1/openapi.json", get(openapi), "This description.")
             .answers(200, JSON, any_object),
@@ -126,8 +136,7 @@ static DESCRIPTION: LazyLock<String> = LazyLock::new(|| description().to_string(
 
 /// `/api/v1/openapi.json`
 async fn openapi() -> Response {
-    let headers = [(header::CONTENT_TYPE, JSON), (header::CACHE_CONTROL, "max-age=3600")];
-    (headers, DESCRIPTION.as_str()).into_response()
+    ([(header::CONTENT_TYPE, JSON)], DESCRIPTION.as_str()).into_response()
 }
 
 /// The description after OpenAPI 3.1, whose schemas are JSON Schema 2020-12.
@@ -155,15 +164,23 @@ pub(super) fn description() -> Value {
 }
 
 fn operation(endpoint: &Endpoint, generator: &mut SchemaGenerator) -> Value {
-    let responses: Map<String, Value> = endpoint
+    let mut responses: Map<String, Value> = endpoint
         .answers
         .iter()
         .map(|(code, content_type, schema)| {
             let content = json!({ *content_type: { "schema": schema(generator) } });
             let meaning = if *code < 400 { "The answer." } else { "A refusal, with its reason." };
-            (code.to_string(), json!({ "description": meaning, "content": content }))
+            let mut response = json!({ "description": meaning, "content": content });
+            if *code == 200 && endpoint.has_an_end() {
+                response["headers"] = json!({ "ETag": tag() });
+            }
+            (code.to_string(), response)
         })
         .collect();
+    if endpoint.has_an_end() {
+        let told = "The answer that the asker has still holds: nothing of it is sent.";
+        responses.insert("304".to_owned(), json!({ "description": told, "headers": { "ETag": tag() } }));
+    }
     json!({
         "summary": endpoint.summary,
         "parameters": parameters(endpoint, generator),
@@ -171,7 +188,11 @@ fn operation(endpoint: &Endpoint, generator: &mut SchemaGenerator) -> Value {
     })
 }
 
-/// Those in the path, then those of the query.
+fn tag() -> Value {
+    json!({ "description": "Stands for this very answer.", "schema": { "type": "string" } })
+}
+
+/// Those in the path, then those of the query, then what the asker has already.
 fn parameters(endpoint: &Endpoint, generator: &mut SchemaGenerator) -> Vec<Value> {
     let in_path = endpoint
         .path
@@ -189,7 +210,12 @@ fn parameters(endpoint: &Endpoint, generator: &mut SchemaGenerator) -> Vec<Value
         let description = schema.as_object_mut().and_then(|schema| schema.remove("description"));
         json!({ "name": name, "in": "query", "required": false, "schema": schema, "description": description })
     });
-    in_path.into_iter().chain(in_query).collect()
+    let kept = endpoint.has_an_end().then(|| {
+        let description = "The `ETag` of an answer that the asker has: if it still holds, the answer is 304.";
+        json!({ "name": "If-None-Match", "in": "header", "required": false,
+                "schema": { "type": "string" }, "description": description })
+    });
+    in_path.into_iter().chain(in_query).chain(kept).collect()
 }
 
 #[cfg(test)]
@@ -200,12 +226,16 @@ mod tests {
     use crate::view::story::story;
 
     /// A question for each endpoint, the code of its answer, and the path that describes it.
-    const QUESTIONS: [(&str, u16, &str); 18] = [
+    const QUESTIONS: [(&str, u16, &str); 22] = [
         ("/api/v1/status", 200, "/api/v1/status"),
         ("/api/v1/signals", 200, "/api/v1/signals"),
         ("/api/v1/signals/h2s-1.concentration", 200, "/api/v1/signals/{id}"),
         ("/api/v1/signals/btu-1.wobbe", 200, "/api/v1/signals/{id}"),
         ("/api/v1/signals/nowhere", 404, "/api/v1/signals/{id}"),
+        ("/api/v1/signals/h2s-1.concentration?unit=gr/100scf", 200, "/api/v1/signals/{id}"),
+        ("/api/v1/signals/h2s-1.concentration?unit=psig", 400, "/api/v1/signals/{id}"),
+        ("/api/v1/signals/h2s-1.flow/history?unit=ft3/h&points=3", 200, "/api/v1/signals/{id}/history"),
+        ("/api/v1/signals/h2s-1.flow/history?unit=SCFH", 400, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flow/history?points=3", 200, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flow/history?points=0", 400, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flaw/history", 404, "/api/v1/signals/{id}/history"),
@@ -258,15 +288,30 @@ mod tests {
     }
 
     #[test]
+    fn what_has_an_end_can_be_asked_for_again_by_its_tag() {
+        for (path, item) in description()["paths"].as_object().unwrap() {
+            let has_an_end = path != "/api/v1/stream";
+            let operation = &item["get"];
+            assert_eq!(operation["responses"]["304"].is_object(), has_an_end, "{path}");
+            assert_eq!(operation["responses"]["200"]["headers"]["ETag"].is_object(), has_an_end, "{path}");
+            let parameters = operation["parameters"].as_array().unwrap();
+            let asks = parameters.iter().any(|parameter| parameter["name"] == "If-None-Match");
+            assert_eq!(asks, has_an_end, "{path}");
+        }
+    }
+
+    #[test]
     fn every_endpoint_is_described_with_what_it_takes() {
         let description = description();
         let paths = description["paths"].as_object().unwrap();
         assert_eq!(paths.len(), endpoints().len());
         let asked = |path: &str| {
             let parameters = paths[path]["get"]["parameters"].as_array().unwrap().iter();
+            let parameters = parameters.filter(|parameter| parameter["in"] != "header");
             parameters.map(|parameter| parameter["name"].as_str().unwrap().to_owned()).collect::<Vec<_>>()
         };
-        assert_eq!(asked("/api/v1/signals/{id}/history"), ["id", "from", "points", "to"]);
+        assert_eq!(asked("/api/v1/signals/{id}/history"), ["id", "from", "points", "to", "unit"]);
+        assert_eq!(asked("/api/v1/signals/{id}"), ["id", "unit"]);
         assert_eq!(asked("/api/v1/journal"), ["after", "limit"]);
         assert_eq!(asked("/api/v1/performance"), ["from", "to"]);
         for (path, item) in paths {

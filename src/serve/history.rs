@@ -13,7 +13,7 @@ use tokio::time::timeout;
 use crate::moment::Wall;
 use crate::serve::Face;
 use crate::serve::problem::Problem;
-use crate::view::{Bucket, History, Instant};
+use crate::view::{Bucket, Conversion, History, Instant};
 
 /// The most pieces that a time is told in.
 pub const POINTS_MAX: usize = 2_000;
@@ -39,9 +39,11 @@ pub struct HistoryQuery {
     /// In how many pieces it is told, at most 2000; 500 when absent.
     #[schemars(range(min = 1, max = 2000))]
     points: Option<usize>,
+    /// The unit of its values; that of the site file when absent.
+    unit: Option<String>,
 }
 
-/// `/api/v1/signals/{id}/history?from=&to=&points=`
+/// `/api/v1/signals/{id}/history?from=&to=&points=&unit=`
 pub async fn history(
     State(face): State<Face>,
     Path(id): Path<String>,
@@ -53,9 +55,16 @@ pub async fn history(
     let found = snapshot.signals.iter().find(|signal| signal.id == id);
     let unknown =
         || Problem::unknown("signal", &id, snapshot.signals.iter().map(|signal| signal.id.as_str()));
-    let unit = found.ok_or_else(unknown)?.unit.clone();
+    let found = found.ok_or_else(unknown)?;
+    let conversion = query.unit.map(|asked| Conversion::of(found, &asked)).transpose();
+    let conversion = conversion.map_err(Problem::in_no_such_unit)?;
+    let unit = found.unit.clone();
     let buckets = face.buckets(&id, from, to, points).await?;
-    Ok(Json(History { signal: id, unit, from: from.into(), to: to.into(), buckets }))
+    let history = History { signal: id, unit, from: from.into(), to: to.into(), buckets, conversion: None };
+    Ok(Json(match conversion {
+        Some((conversion, unit)) => history.converted(conversion, unit),
+        None => history,
+    }))
 }
 
 /// The time that is asked for, and in how many pieces.

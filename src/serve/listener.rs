@@ -1,6 +1,6 @@
 //! Takes connections in: so many and no more, and none that can wear the others out.
 //!
-//! Each limit here has a name. A connection that sends nothing, half a request, or reads nothing is
+//! Each limit has a name, here or in [`Limits`]. A connection that sends nothing, half a request, or reads nothing is
 //! closed after its time, and sooner when the places run out: then those that have been silent for
 //! longest give way, so that a flood of them keeps nobody out. An error of the operating system (no
 //! file left, for one) is waited out.
@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 use std::convert::Infallible;
 use std::io;
+use std::net::SocketAddr;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::Duration;
@@ -19,15 +20,15 @@ use hyper::body::{Body as _, Incoming};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpSocket, TcpStream};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::{Instant, sleep, timeout};
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
 
-use crate::serve::CONNECTIONS_MAX;
-use crate::serve::patience::{ANSWER_S_MAX, Patient};
+use crate::serve::Limits;
+use crate::serve::patience::Patient;
 
 /// How long the head of a request may take, and how long a connection may stay silent, in seconds.
 pub const HEAD_S_MAX: u64 = 10;
@@ -35,6 +36,13 @@ pub const HEAD_S_MAX: u64 = 10;
 pub const HEAD_BYTES_MAX: usize = 16 * 1024;
 /// The most header lines of a request.
 pub const HEADERS_MAX: usize = 64;
+/// What the kernel keeps for one connection on its way out, in bytes before it adds its own: a reader that
+/// does not read costs no more.
+pub const SEND_BUFFER_BYTES: u32 = 32 * 1024;
+/// The same on the way in: requests are short.
+pub const RECEIVE_BUFFER_BYTES: u32 = 32 * 1024;
+/// The most connections that wait to be taken in.
+const WAITING_MAX: u32 = 1024;
 /// How long connections may take to end in good order when the daemon stops, in seconds.
 pub const STOP_S_MAX: u64 = 2;
 
@@ -43,21 +51,21 @@ const GIVE_WAY_MS: u64 = 50;
 const PAUSE_AFTER_ERROR_MS: u64 = 200;
 const LOG_EVERY_S: u64 = 60;
 
-/// The times that a connection is bounded by.
-#[derive(Debug, Clone, Copy)]
-struct Patience {
-    head_max: Duration,
-    answer_max: Duration,
-}
-
-impl Patience {
-    const USUAL: Patience =
-        Patience { head_max: Duration::from_secs(HEAD_S_MAX), answer_max: Duration::from_secs(ANSWER_S_MAX) };
-}
-
 /// Serves connections until `stop` is cancelled, then lets those under way come to an end.
-pub async fn run(listener: TcpListener, router: Router, stop: CancellationToken) {
-    serve(listener, router, Patience::USUAL, stop).await;
+pub async fn run(listener: TcpListener, router: Router, limits: Limits, stop: CancellationToken) {
+    serve(listener, router, limits, stop).await;
+}
+
+/// Listens on `address`. Whoever comes in inherits the sizes of the kernel's buffers, which therefore are set
+/// before anybody can.
+pub fn bind(address: SocketAddr) -> io::Result<TcpListener> {
+    let socket = if address.is_ipv4() { TcpSocket::new_v4() } else { TcpSocket::new_v6() }?;
+    socket.set_send_buffer_size(SEND_BUFFER_BYTES)?;
+    socket.set_recv_buffer_size(RECEIVE_BUFFER_BYTES)?;
+    // A daemon that starts anew need not wait until the kernel has forgotten its last connections.
+    socket.set_reuseaddr(true)?;
+    socket.bind(address)?;
+    socket.listen(WAITING_MAX)
 }
 
 /// Where connections come from.
@@ -71,11 +79,11 @@ impl Accept for TcpListener {
     }
 }
 
-async fn serve(listener: impl Accept, router: Router, patience: Patience, stop: CancellationToken) {
-    let places = Arc::new(Semaphore::new(CONNECTIONS_MAX));
+async fn serve(listener: impl Accept, router: Router, limits: Limits, stop: CancellationToken) {
+    let places = Arc::new(Semaphore::new(limits.connections));
     let silent = Arc::new(Silent::default());
     let connections = TaskTracker::new();
-    let mut complaint = Complaint::default();
+    let (starved, asleep) = (Complaint::default(), Arc::new(Complaint::default()));
     while let Some(place) = free_place(&places, &silent, &stop).await {
         let accepted = tokio::select! {
             () = stop.cancelled() => break,
@@ -83,17 +91,17 @@ async fn serve(listener: impl Accept, router: Router, patience: Patience, stop: 
         };
         match accepted {
             Ok(stream) => {
-                connections.spawn(connection(
-                    stream,
-                    place,
-                    router.clone(),
-                    patience,
-                    Spot::taken(&silent),
-                    stop.clone(),
-                ));
+                let (spot, stop, asleep) = (Spot::taken(&silent), stop.clone(), Arc::clone(&asleep));
+                let served = connection(stream, router.clone(), limits, spot, stop);
+                connections.spawn(async move {
+                    let _place = place;
+                    if let Err(error) = served.await {
+                        told_of(&error, &asleep);
+                    }
+                });
             }
             Err(error) => {
-                complaint.log(&error);
+                starved.log(format_args!("HTTP cannot take connections in; it goes on trying: {error}"));
                 sleep(Duration::from_millis(PAUSE_AFTER_ERROR_MS)).await;
             }
         }
@@ -172,15 +180,14 @@ impl Drop for Spot {
     }
 }
 
-/// Serves one connection; its `place` is free again when this returns.
+/// Serves one connection until it ends.
 async fn connection(
     stream: TcpStream,
-    _place: OwnedSemaphorePermit,
     router: Router,
-    patience: Patience,
+    limits: Limits,
     spot: Arc<Spot>,
     stop: CancellationToken,
-) {
+) -> Result<(), hyper::Error> {
     let close = spot.close.clone();
     let service = service_fn(move |request: Request<Incoming>| {
         let (router, spot) = (router.clone(), Arc::clone(&spot));
@@ -194,23 +201,30 @@ async fn connection(
             Ok::<_, Infallible>(response)
         }
     });
-    let io = TokioIo::new(Patient::new(stream, patience.answer_max));
+    let io = TokioIo::new(Patient::new(stream, limits.answer_max));
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
-        .header_read_timeout(patience.head_max)
+        .header_read_timeout(limits.head_max)
         .max_buf_size(HEAD_BYTES_MAX)
         .max_headers(HEADERS_MAX)
         .serve_connection(io, service);
     tokio::pin!(connection);
-    let outcome = tokio::select! {
+    tokio::select! {
         outcome = connection.as_mut() => outcome,
-        () = close.cancelled() => return,
+        () = close.cancelled() => Ok(()),
         () = stop.cancelled() => {
             connection.as_mut().graceful_shutdown();
             connection.await
         }
-    };
-    if let Err(error) = outcome {
+    }
+}
+
+/// A connection that ended early is its own affair; a reader that did not read is worth a line.
+fn told_of(error: &hyper::Error, asleep: &Complaint) {
+    let cause = std::error::Error::source(error).and_then(|cause| cause.downcast_ref::<io::Error>());
+    if cause.is_some_and(|cause| cause.kind() == io::ErrorKind::TimedOut) {
+        asleep.log(format_args!("an HTTP client did not read what it asked for, and was closed"));
+    } else {
         tracing::debug!(%error, "an HTTP connection ended early");
     }
 }
@@ -219,18 +233,18 @@ async fn answer(router: Router, request: Request<Body>) -> axum::response::Respo
     router.oneshot(request).await.unwrap_or_else(|never| match never {})
 }
 
-/// Says at most once a minute that connections cannot be taken in.
+/// Says the same thing at most once a minute, and then how often it happened.
 #[derive(Default)]
-struct Complaint {
-    last: Option<Instant>,
-}
+struct Complaint(Mutex<(Option<Instant>, u64)>);
 
 impl Complaint {
-    fn log(&mut self, error: &io::Error) {
-        let due = self.last.is_none_or(|last| last.elapsed() >= Duration::from_secs(LOG_EVERY_S));
-        if due {
-            tracing::warn!(%error, "HTTP cannot take connections in; it goes on trying");
-            self.last = Some(Instant::now());
+    fn log(&self, what: std::fmt::Arguments<'_>) {
+        let mut told = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let (last, times) = &mut *told;
+        *times += 1;
+        if last.is_none_or(|last| last.elapsed() >= Duration::from_secs(LOG_EVERY_S)) {
+            tracing::warn!(times, "{what}");
+            *told = (Some(Instant::now()), 0);
         }
     }
 }
@@ -238,7 +252,6 @@ impl Complaint {
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests {
-    use std::net::SocketAddr;
     use std::sync::atomic::{AtomicU32, Ordering};
 
     use axum::routing::get;
@@ -246,8 +259,13 @@ mod tests {
 
     use super::*;
 
-    const HASTY: Patience =
-        Patience { head_max: Duration::from_millis(100), answer_max: Duration::from_millis(300) };
+    const PLACES: usize = 32;
+    const HASTY: Limits = Limits {
+        connections: PLACES,
+        streams: PLACES,
+        head_max: Duration::from_millis(100),
+        answer_max: Duration::from_millis(300),
+    };
     /// More than the kernel takes off a server's hands for a client that does not read.
     const LARGE_BYTES: usize = 32 * 1024 * 1024;
 
@@ -274,14 +292,14 @@ mod tests {
         served(failures, HASTY).await
     }
 
-    async fn served(failures: u32, patience: Patience) -> SocketAddr {
+    async fn served(failures: u32, limits: Limits) -> SocketAddr {
         let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
         let address = listener.local_addr().unwrap();
         let router = Router::new()
             .route("/", get(|| async { "here" }))
             .route("/large", get(|| async { vec![b'x'; LARGE_BYTES] }));
         let listener = Starved { listener, failures_left: failures.into() };
-        tokio::spawn(serve(listener, router, patience, CancellationToken::new()));
+        tokio::spawn(serve(listener, router, limits, CancellationToken::new()));
         address
     }
 
@@ -343,10 +361,10 @@ mod tests {
     #[tokio::test]
     async fn a_flood_of_silent_connections_gives_way_to_one_that_asks() {
         // Nobody is closed for being slow: who comes in comes in because another gave way.
-        let patience = Patience { head_max: Duration::from_secs(3_600), ..HASTY };
-        let address = served(0, patience).await;
+        let limits = Limits { head_max: Duration::from_secs(3_600), ..HASTY };
+        let address = served(0, limits).await;
         let mut flood = Vec::new();
-        for index in 0..CONNECTIONS_MAX * 2 {
+        for index in 0..PLACES * 2 {
             flood.push(
                 connect(address, if index % 2 == 0 { "" } else { "GET / HTTP/1.1\r\nHost: loc" }).await,
             );
@@ -357,10 +375,10 @@ mod tests {
 
     #[tokio::test]
     async fn a_kept_connection_that_has_been_answered_may_have_to_give_way_too() {
-        let patience = Patience { head_max: Duration::from_secs(3_600), ..HASTY };
-        let address = served(0, patience).await;
+        let limits = Limits { head_max: Duration::from_secs(3_600), ..HASTY };
+        let address = served(0, limits).await;
         let mut kept = Vec::new();
-        for _ in 0..CONNECTIONS_MAX * 2 {
+        for _ in 0..PLACES * 2 {
             kept.push(connect(address, "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n").await);
         }
         assert!(rest(connect(address, ASK).await).await.ends_with("here"));

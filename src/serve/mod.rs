@@ -1,17 +1,21 @@
 //! The HTTP face: JSON for machines, one page for people. It tells and never changes anything.
 //!
 //! [`start`] binds, and returns once it is listening. [`listener`] takes connections in and keeps
-//! their number and their patience bounded; [`gate`] refuses what no page may ask; [`endpoints`]
-//! lists what machines may ask, and describes it; [`api`], [`history`], [`performance`],
+//! their number and their patience bounded; [`gate`] refuses what no page may ask; [`cache`] says what may
+//! be kept of an answer; [`endpoints`] lists what machines may ask, and describes it; [`api`], [`history`], [`performance`],
 //! [`stream`], [`metrics`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
 //! from the [`Handle`], in the shapes of [`crate::view`].
 
 mod api;
+mod cache;
 mod endpoints;
 mod gate;
 mod history;
 mod listener;
 mod metrics;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod odd_tests;
 mod page;
 mod patience;
 mod performance;
@@ -23,6 +27,9 @@ mod stream;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
 mod tests;
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod unit_tests;
 
 use std::io;
 use std::net::SocketAddr;
@@ -31,7 +38,6 @@ use std::time::Duration;
 
 use axum::Router;
 use jiff::tz::TimeZone;
-use tokio::net::TcpListener;
 use tokio::sync::Semaphore;
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
@@ -40,10 +46,15 @@ use crate::daemon::Handle;
 use crate::serve::gate::Gate;
 use crate::serve::problem::Problem;
 
-/// The most connections at one time; for a further one, whoever has been silent for longest gives way.
-pub const CONNECTIONS_MAX: usize = 256;
-/// The most clients of the stream at one time.
-pub const STREAM_CLIENTS_MAX: usize = 16;
+/// The most readers of the stream at one time.
+pub const STREAM_READERS_MAX: usize = 2_304;
+/// The most connections at one time, of which one in nine is kept from the stream; for a further one,
+/// whoever has been silent for longest gives way.
+pub const CONNECTIONS_MAX: usize = STREAM_READERS_MAX / 8 * 9;
+/// The open files that are left for all else: lines, masters, operators, the record.
+pub const FILES_KEPT_FREE_MIN: usize = 512;
+/// However few files the system allows, so many connections are tried.
+const CONNECTIONS_MIN: usize = 64;
 /// The most reads of the journal at one time.
 pub const JOURNAL_READS_MAX: usize = 4;
 /// How long a request may wait for the journal.
@@ -54,8 +65,41 @@ pub const JOURNAL_WAIT_MAX: Duration = Duration::from_secs(5);
 pub struct Settings {
     /// The zone in which the page tells time.
     pub time_zone: TimeZone,
-    /// The least time between two events of one client's stream.
+    /// The least time between two events of the stream.
     pub stream_every: Duration,
+    /// How many are served, and how long they may take.
+    pub limits: Limits,
+}
+
+/// How many are served at one time, and how long they may take.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Limits {
+    /// Connections.
+    pub connections: usize,
+    /// Of these, readers of the stream.
+    pub streams: usize,
+    /// How long the head of a request may take, and how long a connection may stay silent.
+    pub head_max: Duration,
+    /// How long an answer may take to leave.
+    pub answer_max: Duration,
+}
+
+impl Limits {
+    /// Where the system allows enough open files.
+    pub const USUAL: Limits = Limits {
+        connections: CONNECTIONS_MAX,
+        streams: STREAM_READERS_MAX,
+        head_max: Duration::from_secs(listener::HEAD_S_MAX),
+        answer_max: Duration::from_secs(patience::ANSWER_S_MAX),
+    };
+
+    /// Where this process may open so many files, one for each connection: fewer, before a crowd of readers
+    /// takes the files that lines and the record need.
+    pub fn within(files_max: u64) -> Limits {
+        let files = usize::try_from(files_max).unwrap_or(usize::MAX);
+        let connections = files.saturating_sub(FILES_KEPT_FREE_MIN).clamp(CONNECTIONS_MIN, CONNECTIONS_MAX);
+        Limits { connections, streams: connections / 9 * 8, ..Limits::USUAL }
+    }
 }
 
 /// The HTTP face, listening.
@@ -89,12 +133,7 @@ pub async fn start(
     settings: Settings,
     stop: CancellationToken,
 ) -> Result<Bound, ServeError> {
-    let refused = |source: io::Error| ServeError { address: listen, advice: advice(source.kind()), source };
-    let listener = TcpListener::bind(listen).await.map_err(refused)?;
-    let address = listener.local_addr().map_err(refused)?;
-    let router = router(handle, settings, Gate::on(address), stop.clone());
-    let task = tokio::spawn(listener::run(listener, router, stop));
-    Ok(Bound { address, task })
+    Face::new(handle, settings, stop).listen(listen)
 }
 
 fn advice(kind: io::ErrorKind) -> &'static str {
@@ -121,23 +160,43 @@ struct Face {
     settings: Settings,
     journal_reads: Arc<Semaphore>,
     history_reads: Arc<Semaphore>,
-    stream_clients: Arc<Semaphore>,
+    broadcast: Arc<stream::Broadcast>,
     stop: CancellationToken,
 }
 
-fn router(handle: Handle, settings: Settings, gate: Gate, stop: CancellationToken) -> Router {
-    let face = Face {
-        handle,
-        settings,
-        journal_reads: Arc::new(Semaphore::new(JOURNAL_READS_MAX)),
-        history_reads: Arc::new(Semaphore::new(history::READS_MAX)),
-        stream_clients: Arc::new(Semaphore::new(STREAM_CLIENTS_MAX)),
-        stop,
-    };
-    Router::new()
-        .merge(endpoints::routes())
-        .merge(page::routes())
-        .fallback(|| async { Problem::not_found("there is no such page here") })
-        .with_state(face)
-        .layer(axum::middleware::from_fn_with_state(gate, gate::guard))
+impl Face {
+    fn new(handle: Handle, settings: Settings, stop: CancellationToken) -> Face {
+        Face {
+            handle,
+            journal_reads: Arc::new(Semaphore::new(JOURNAL_READS_MAX)),
+            history_reads: Arc::new(Semaphore::new(history::READS_MAX)),
+            broadcast: Arc::new(stream::Broadcast::new(settings.limits.streams)),
+            settings,
+            stop,
+        }
+    }
+
+    fn listen(self, listen: SocketAddr) -> Result<Bound, ServeError> {
+        let refused =
+            |source: io::Error| ServeError { address: listen, advice: advice(source.kind()), source };
+        let listener = listener::bind(listen).map_err(refused)?;
+        let address = listener.local_addr().map_err(refused)?;
+        let (limits, stop) = (self.settings.limits, self.stop.clone());
+        let events = stream::make_events(self.clone());
+        let router = self.router(Gate::on(address));
+        let task = tokio::spawn(async move {
+            tokio::join!(listener::run(listener, router, limits, stop), events);
+        });
+        Ok(Bound { address, task })
+    }
+
+    fn router(self, gate: Gate) -> Router {
+        Router::new()
+            .merge(endpoints::routes())
+            .merge(page::routes())
+            .fallback(|| async { Problem::not_found("there is no such page here") })
+            .with_state(self)
+            .layer(axum::middleware::from_fn(cache::keep))
+            .layer(axum::middleware::from_fn_with_state(gate, gate::guard))
+    }
 }

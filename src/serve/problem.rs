@@ -6,6 +6,8 @@ use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
 use serde::Serialize;
 
+use crate::view::UnitRefused;
+
 /// A refusal.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Problem {
@@ -18,13 +20,16 @@ pub struct Problem {
     /// The nearest name to the one that is not known.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub nearest: Option<String>,
+    /// What could have been asked for instead.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub possible: Option<Vec<String>>,
 }
 
 impl Problem {
     /// A refusal with this status.
     pub fn new(status: StatusCode, detail: impl Into<String>) -> Problem {
         let title = status.canonical_reason().unwrap_or("Error").to_owned();
-        Problem { status: status.as_u16(), title, detail: detail.into(), nearest: None }
+        Problem { status: status.as_u16(), title, detail: detail.into(), nearest: None, possible: None }
     }
 
     /// There is nothing here.
@@ -45,6 +50,15 @@ impl Problem {
     /// The question is not well put.
     pub fn bad_request(detail: impl Into<String>) -> Problem {
         Problem::new(StatusCode::BAD_REQUEST, detail)
+    }
+
+    /// It is not told in the unit that was asked for.
+    pub fn in_no_such_unit(refused: UnitRefused) -> Problem {
+        let UnitRefused { why, nearest, possible } = refused;
+        let meant =
+            nearest.as_ref().map_or_else(String::new, |nearest| format!("; did you mean {nearest:?}?"));
+        let possible = (!possible.is_empty()).then_some(possible);
+        Problem { nearest, possible, ..Problem::bad_request(format!("{why}{meant}")) }
     }
 
     /// It cannot be answered for now.

@@ -18,7 +18,7 @@ use crate::daemon::{Handle, Health, HistorySource, JournalSource, Request};
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Mono, Wall};
 use crate::monitor::Snapshot;
-use crate::serve::{Bound, ServeError, Settings, start};
+use crate::serve::{Bound, Face, Limits, ServeError, Settings};
 use crate::view::story::at_ms;
 
 /// The daemon's ends of the channels, and the server in front of them.
@@ -28,7 +28,7 @@ pub struct Rig {
     pub health: watch::Sender<Health>,
     pub stop: CancellationToken,
     pub bound: Bound,
-    handle: Handle,
+    pub face: Face,
     now_ms: Arc<AtomicU64>,
     _requests: mpsc::Receiver<Request>,
 }
@@ -99,7 +99,16 @@ impl Rig {
         Rig::with_journal(snapshot, Ok(journal())).await
     }
 
+    /// The same, with these limits.
+    pub async fn limited(snapshot: Snapshot, limits: Limits) -> Rig {
+        Rig::with(snapshot, Ok(journal()), limits).await
+    }
+
     pub async fn with_journal(snapshot: Snapshot, entries: Result<Vec<JournalEntry>, String>) -> Rig {
+        Rig::with(snapshot, entries, Limits::USUAL).await
+    }
+
+    async fn with(snapshot: Snapshot, entries: Result<Vec<JournalEntry>, String>, limits: Limits) -> Rig {
         let now_ms = Arc::new(AtomicU64::new(millis(snapshot.at.mono)));
         let clock = {
             let now_ms = Arc::clone(&now_ms);
@@ -113,13 +122,14 @@ impl Rig {
             Handle::new(clock, snapshots_out, health_out, requests, journal).with_history(Arc::new(Waves));
         let stop = CancellationToken::new();
         let anywhere = "127.0.0.1:0".parse().unwrap();
-        let bound = start(anywhere, handle.clone(), settings(), stop.clone()).await.unwrap();
-        Rig { handle, address: bound.address, snapshots, health, stop, bound, now_ms, _requests: requests_in }
+        let face = Face::new(handle, settings(limits), stop.clone());
+        let bound = face.clone().listen(anywhere).unwrap();
+        Rig { face, address: bound.address, snapshots, health, stop, bound, now_ms, _requests: requests_in }
     }
 
     /// A second server on the address of the first.
     pub async fn start_another(&self) -> Result<Bound, ServeError> {
-        start(self.address, self.handle.clone(), settings(), self.stop.clone()).await
+        self.face.clone().listen(self.address)
     }
 
     /// Lets so much time go by.
@@ -133,6 +143,16 @@ impl Rig {
         stream.write_all(bytes.as_bytes()).await.unwrap();
         let mut answer = Vec::new();
         stream.read_to_end(&mut answer).await.unwrap();
+        String::from_utf8(answer).unwrap()
+    }
+
+    /// The same for what may not end by itself: nothing more is sent after it.
+    pub async fn exchange_whole(&self, bytes: &str) -> String {
+        let mut stream = TcpStream::connect(self.address).await.unwrap();
+        stream.write_all(bytes.as_bytes()).await.unwrap();
+        stream.shutdown().await.unwrap();
+        let mut answer = Vec::new();
+        let _a_reset_is_an_end_too = stream.read_to_end(&mut answer).await;
         String::from_utf8(answer).unwrap()
     }
 
@@ -162,8 +182,9 @@ impl Answer {
     }
 }
 
-fn settings() -> Settings {
-    Settings { time_zone: TimeZone::get("America/Chicago").unwrap(), stream_every: Duration::from_millis(20) }
+fn settings(limits: Limits) -> Settings {
+    let time_zone = TimeZone::get("America/Chicago").unwrap();
+    Settings { time_zone, stream_every: Duration::from_millis(20), limits }
 }
 
 fn millis(mono: Mono) -> u64 {

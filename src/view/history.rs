@@ -4,7 +4,7 @@ use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::history;
-use crate::view::Instant;
+use crate::view::{Conversion, Instant};
 
 /// What is known of a signal over a time.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -19,6 +19,9 @@ pub struct History {
     pub to: Instant,
     /// Stretches of time, oldest first, without a gap; long ones begin on round hours.
     pub buckets: Vec<Bucket>,
+    /// How the values came into another unit than the site file's; only where one was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conversion: Option<Conversion>,
 }
 
 /// What is known of a signal over one stretch of time. Values that were not measured are in none of

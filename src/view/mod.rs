@@ -11,6 +11,7 @@
 mod alarms;
 mod axis;
 mod calibrations;
+mod conversion;
 mod gas;
 mod health;
 mod history;
@@ -32,6 +33,7 @@ pub mod words;
 pub use alarms::{Alarm, AlarmState, Alarms, Decision};
 pub use axis::round_values;
 pub use calibrations::Calibration;
+pub use conversion::{Conversion, UnitRefused};
 pub use gas::{Gas, Verdict};
 pub use health::Health;
 pub use history::{Bucket, History};

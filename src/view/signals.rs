@@ -6,7 +6,7 @@ use serde::{Deserialize, Serialize};
 use crate::moment::Moment;
 use crate::monitor::{SignalStatus, Snapshot};
 use crate::signal::{Condition, Quality, Reason, Sample};
-use crate::view::{Elapsed, Instant, Value, Word, status};
+use crate::view::{Conversion, Elapsed, Instant, Value, Word, status};
 
 /// What is known of one signal.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -39,6 +39,9 @@ pub struct Signal {
     pub since_s: Elapsed,
     /// The last value of good quality: the past, never to be used for the present.
     pub last_good: Option<LastGood>,
+    /// How the values came into another unit than the site file's; only where one was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub conversion: Option<Conversion>,
 }
 
 /// The last value of good quality.
@@ -89,6 +92,7 @@ impl Signal {
                 time: read.into(),
                 age_s: Elapsed::between(read, now),
             }),
+            conversion: None,
         }
     }
 

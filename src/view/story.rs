@@ -12,6 +12,7 @@ use crate::monitor::{
     Snapshot, Spread, Who,
 };
 use crate::signal::{DeviceIndex, LineIndex, Reason, Sample, SignalIndex, Value};
+use crate::units::{Circumstances, GasReference, Substance};
 
 /// The wall clock when the monotonic clock began.
 const BEGIN: &str = "2026-03-02T15:00:00Z";
@@ -21,6 +22,10 @@ pub fn at_ms(ms: u64) -> Moment {
     let begin: Wall = BEGIN.parse().unwrap();
     Moment { mono: Mono::from_millis(ms), wall: begin + Duration::from_millis(ms) }
 }
+
+/// 60 °F and 14.73 psia, as the site file has it when it says nothing.
+const COUNTED_AT: GasReference =
+    GasReference { temperature_k: 519.67 / 1.8, pressure_pa: 14.73 * 6_894.757_293_168_361 };
 
 /// When the story is told: four minutes and five seconds after the clocks began.
 const NOW_MS: u64 = 245_120;
@@ -106,6 +111,7 @@ fn signals() -> Vec<SignalStatus> {
     let mut concentration = signal("h2s-1.concentration", good(Value::Number(4.312)), Some("ppmv"));
     concentration.tag = Some("AIT-1101".to_owned());
     concentration.name = Some("H2S".to_owned());
+    concentration.circumstances.substance = Some(Substance::HydrogenSulfide);
     let mut flow = signal("h2s-1.flow", good(Value::Number(1.84)), Some("L/min"));
     flow.name = Some("Sample flow".to_owned());
     let mut calibrating = signal("h2s-1.calibrating", good(Value::Flag(false)), None);
@@ -131,6 +137,7 @@ fn signal(id: &str, sample: Sample, unit: Option<&str>) -> SignalStatus {
         name: None,
         tag: None,
         unit: unit.map(str::to_owned),
+        circumstances: Circumstances { reference: COUNTED_AT, substance: None, ambient_pa: None },
         state: None,
         sample,
         read: (!sample.reasons().contains(Reason::NotYetRead)).then_some(sample.at),

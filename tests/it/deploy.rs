@@ -52,6 +52,12 @@ fn the_unit_reaches_serial_ports_and_this_machine_and_nothing_else() {
 }
 
 #[test]
+fn the_unit_lets_it_open_a_file_for_every_connection_that_it_takes_in() {
+    let files: usize = unit("LimitNOFILE")[0].parse().unwrap();
+    assert!(files >= siskin::serve::CONNECTIONS_MAX + siskin::serve::FILES_KEPT_FREE_MIN, "{files}");
+}
+
+#[test]
 fn the_unit_waits_for_ready_checks_the_site_file_first_and_gives_up_on_one_that_is_wrong() {
     assert_eq!((unit("Type"), unit("WatchdogSec")), (vec!["notify"], vec!["30s"]));
     let checks = "/usr/bin/siskin check /etc/siskin/site.toml";

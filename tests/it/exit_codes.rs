@@ -31,6 +31,10 @@ fn with_a_running_daemon() {
         &[
             (&["status"], 0),
             (&["status", "--json"], 0),
+            (&["status", "--url", &format!("http://{}", home.http())], 0),
+            (&["status", "--json", "--url", &format!("http://{}/", home.http())], 0),
+            (&["status", "--url", &format!("http://{}/no/such/page", home.http())], 2),
+            (&["status", "--url", &home.http().to_string()], 2),
             (&["alarms"], 0),
             (&["journal"], 0),
             (&["ack", "no-such-alarm"], 1),
@@ -61,6 +65,7 @@ fn without_a_daemon() {
             (&["status", "--no-such-flag"], 2),
             (&["check", "/no/such/site.toml"], 3),
             (&["status"], 3),
+            (&["status", "--url", &format!("http://{}", home.http())], 3),
             (&["alarms"], 3),
             (&["ack", "h2s-high"], 3),
             (&["verify"], 3),

@@ -173,6 +173,7 @@ pub fn site() -> Site {
         time_zone: jiff::tz::TimeZone::UTC,
         gas_day_start: jiff::civil::time(9, 0, 0, 0),
         gas_reference: siskin::units::GasReference::NORMAL,
+        ambient_pa: None,
         history: HistorySpec {
             keep_samples: Duration::from_secs(86_400),
             max_size_bytes: 1 << 30,
@@ -184,6 +185,7 @@ pub fn site() -> Site {
         lines: Vec::new(),
         devices: Vec::new(),
         signals: Vec::new(),
+        substances: Vec::new(),
         alarms: Vec::new(),
         push_buttons: Vec::new(),
         shelve_max: Duration::from_secs(12 * 3600),

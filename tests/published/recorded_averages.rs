@@ -137,6 +137,7 @@ fn site(stale_after: Duration) -> Site {
         time_zone: TimeZone::UTC,
         gas_day_start: jiff::civil::time(9, 0, 0, 0),
         gas_reference: siskin::units::GasReference::NORMAL,
+        ambient_pa: None,
         history: HistorySpec {
             keep_samples: Duration::from_secs(100 * 365 * 86_400),
             max_size_bytes: 1 << 30,
@@ -148,6 +149,7 @@ fn site(stale_after: Duration) -> Site {
         lines: Vec::new(),
         devices: Vec::new(),
         signals: vec![signal],
+        substances: Vec::new(),
         alarms: Vec::new(),
         push_buttons: Vec::new(),
         shelve_max: Duration::from_secs(12 * 3600),

@@ -56,13 +56,16 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
     sensor::report_states(root, &devices, &signals, problems);
     report_nothing_to_poll(root, problems);
 
+    let gas = unit::gas(root);
     let SiteTable { id, name, time_zone, gas_day_start, .. } = root.site.get()?;
     Some(Site {
         id: id.get()?.0.clone(),
         name: name_or_id(name, id)?,
         time_zone: time_zone.get()?.clone(),
         gas_day_start: *gas_day_start.get()?,
-        gas_reference: unit::reference(root.gas_reference.get()?)?,
+        gas_reference: gas.reference?,
+        ambient_pa: gas.ambient_pa,
+        substances: gas.substances,
         history: history(root.history.get()?)?,
         http: http(*root.http.get()?.listen.get()?),
         scada: root.scada.make(|table| scada(&table.value))?.flatten(),

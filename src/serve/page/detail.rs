@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Path, Query, State};
-use axum::response::Html;
+use axum::response::Response;
 
 use serde::Deserialize;
 
@@ -59,7 +59,7 @@ pub async fn signal(
     State(face): State<Face>,
     Path(id): Path<String>,
     query: Result<Query<SignalQuery>, QueryRejection>,
-) -> Result<Html<String>, Problem> {
+) -> Result<Response, Problem> {
     let Query(SignalQuery { span }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
     let status = face.status();
     let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
@@ -116,7 +116,7 @@ async fn trend(face: &Face, signal: &Signal, alarms: &[&Alarm], span: Span) -> R
 }
 
 /// `/alarms/{id}`
-pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Html<String>, Problem> {
+pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Response, Problem> {
     let status = face.status();
     let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("alarm", &id, status.alarms.iter().map(|alarm| alarm.id.as_str()));

@@ -3,7 +3,7 @@
 use askama::Template;
 use axum::extract::rejection::QueryRejection;
 use axum::extract::{Query, State};
-use axum::response::Html;
+use axum::response::Response;
 use serde::Deserialize;
 
 use crate::serve::api::JournalPage;
@@ -39,7 +39,7 @@ pub struct PageQuery {
 pub async fn page(
     State(face): State<Face>,
     query: Result<Query<PageQuery>, QueryRejection>,
-) -> Result<Html<String>, Problem> {
+) -> Result<Response, Problem> {
     let Query(PageQuery { after }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
     let which = after.map_or(JournalPage::Last, JournalPage::After);
     let entries = face.journal(which, EVENTS_PER_PAGE, JOURNAL_WAIT_MAX).await?;

@@ -40,8 +40,8 @@
 
   function listen() {
     if (stream && stream.readyState !== EventSource.CLOSED) return;
-    stream = new EventSource("/api/v1/stream");
-    stream.addEventListener("status", renew);
+    stream = new EventSource("/api/v1/stream?brief=true");
+    stream.addEventListener("changed", renew);
   }
 
   listen();

@@ -14,13 +14,17 @@ mod row;
 mod tests;
 mod trend;
 
+use std::sync::LazyLock;
+
 use askama::Template;
 use axum::Router;
+use axum::extract::RawQuery;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
 
 use crate::serve::Face;
+use crate::serve::cache::{ASKED_FOR_AGAIN, KEPT_BY_NOBODY, KEPT_FOR_EVER, fingerprint};
 use crate::serve::problem::Problem;
 
 /// How often a page without a script asks for itself again, in seconds.
@@ -34,14 +38,53 @@ pub fn routes() -> Router<Face> {
         .route("/alarms/{id}", get(detail::alarm))
         .route("/journal", get(journal::page))
         .route("/performance", get(performance::page))
-        .route("/style.css", get(|| async { asset("text/css; charset=utf-8", include_str!("style.css")) }))
-        .route("/live.js", get(|| async { asset("text/javascript; charset=utf-8", include_str!("live.js")) }))
-        .route("/icon.svg", get(|| async { asset("image/svg+xml", include_str!("icon.svg")) }))
+        .route(STYLE.path, get(|query| async { STYLE.answer(query) }))
+        .route(LIVE.path, get(|query| async { LIVE.answer(query) }))
+        .route(ICON.path, get(|query| async { ICON.answer(query) }))
 }
 
-/// Style, script and icon change only with the program: kept, but asked for again each hour.
-fn asset(content_type: &'static str, text: &'static str) -> Response {
-    ([(header::CONTENT_TYPE, content_type), (header::CACHE_CONTROL, "max-age=3600")], text).into_response()
+/// What a page loads beside itself. It changes only with the program, and is asked for under a name that
+/// changes with it: then it is kept for ever, and is never that of another version.
+struct Asset {
+    path: &'static str,
+    content_type: &'static str,
+    text: &'static str,
+    version: LazyLock<String>,
+}
+
+static STYLE: Asset = Asset {
+    path: "/style.css",
+    content_type: "text/css; charset=utf-8",
+    text: include_str!("style.css"),
+    version: LazyLock::new(|| fingerprint(STYLE.text.as_bytes())),
+};
+
+static LIVE: Asset = Asset {
+    path: "/live.js",
+    content_type: "text/javascript; charset=utf-8",
+    text: include_str!("live.js"),
+    version: LazyLock::new(|| fingerprint(LIVE.text.as_bytes())),
+};
+
+static ICON: Asset = Asset {
+    path: "/icon.svg",
+    content_type: "image/svg+xml",
+    text: include_str!("icon.svg"),
+    version: LazyLock::new(|| fingerprint(ICON.text.as_bytes())),
+};
+
+impl Asset {
+    /// What a page asks for.
+    fn address(&self) -> String {
+        format!("{}?v={}", self.path, *self.version)
+    }
+
+    fn answer(&self, RawQuery(query): RawQuery) -> Response {
+        let named = query.as_deref().and_then(|query| query.strip_prefix("v="));
+        let kept = if named == Some(self.version.as_str()) { KEPT_FOR_EVER } else { ASKED_FOR_AGAIN };
+        ([(header::CONTENT_TYPE, self.content_type), (header::CACHE_CONTROL, kept)], self.text)
+            .into_response()
+    }
 }
 
 /// What every page has around its main part.
@@ -56,6 +99,9 @@ struct Frame {
     refresh_s: u64,
     /// What must be said before anything else.
     warnings: Vec<String>,
+    style: String,
+    script: String,
+    icon: String,
 }
 
 impl Frame {
@@ -68,11 +114,15 @@ impl Frame {
             live,
             refresh_s: REFRESH_S,
             warnings: health.reasons,
+            style: STYLE.address(),
+            script: LIVE.address(),
+            icon: ICON.address(),
         }
     }
 }
 
-fn rendered(template: &impl Template) -> Result<Html<String>, Problem> {
+fn rendered(template: &impl Template) -> Result<Response, Problem> {
     let failed = |why: askama::Error| Problem::unavailable(format!("the page cannot be rendered: {why}"));
-    template.render().map(Html).map_err(failed)
+    let page = template.render().map_err(failed)?;
+    Ok(([(header::CACHE_CONTROL, KEPT_BY_NOBODY)], Html(page)).into_response())
 }

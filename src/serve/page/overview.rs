@@ -7,7 +7,7 @@ use std::time::Duration;
 
 use askama::Template;
 use axum::extract::State;
-use axum::response::Html;
+use axum::response::Response;
 
 use crate::serve::Face;
 use crate::serve::api::JournalPage;
@@ -74,7 +74,7 @@ fn storage(status: &Status, here: Here<'_>) -> String {
 }
 
 /// `/`
-pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
+pub async fn page(State(face): State<Face>) -> Result<Response, Problem> {
     let wait = Duration::from_millis(EVENTS_WAIT_MS_MAX);
     let entries = face.journal(JournalPage::Last, EVENTS_MAX, wait).await;
     let status = face.status();

@@ -5,7 +5,7 @@
 
 use askama::Template;
 use axum::extract::State;
-use axum::response::Html;
+use axum::response::Response;
 
 use crate::alarm::performance::goal;
 use crate::serve::Face;
@@ -35,7 +35,7 @@ struct List {
 }
 
 /// `/performance`
-pub async fn page(State(face): State<Face>) -> Result<Html<String>, Problem> {
+pub async fn page(State(face): State<Face>) -> Result<Response, Problem> {
     let (from, to) = between_last_days(face.handle.now().wall)?;
     let told = face.performance(from, to).await?;
     let zone = &face.settings.time_zone;

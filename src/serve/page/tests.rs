@@ -4,8 +4,10 @@ use std::time::Duration;
 
 use crate::alarm::Life;
 use crate::daemon::Health;
-use crate::monitor::{FunctionCheck, Who};
+use crate::history::JournalEntry;
+use crate::monitor::{AlarmStatus, DeviceStatus, FunctionCheck, SignalStatus, Snapshot, Who};
 use crate::serve::rig::Rig;
+use crate::signal::SignalIndex;
 use crate::view::story::{quiet_story, story};
 
 /// The most bytes of a page of a usual site: it must come over a poor radio link.
@@ -179,9 +181,28 @@ async fn markup_in_names_is_shown_as_text() {
     }
     snapshot.signals[0].id = format!("h2s-1.{evil}");
     snapshot.lines[0].id = evil.to_owned();
-    let rig = Rig::telling(snapshot).await;
+    snapshot.devices[0].function_check = Some(FunctionCheck {
+        by: Who { user: evil.to_owned(), name: Some(evil.to_owned()) },
+        since: snapshot.at.wall,
+        until: snapshot.at,
+        purpose: evil.to_owned(),
+    });
+    let detail = serde_json::json!({ "remark": evil, "reasons": [evil], "cause": evil });
+    let entry = |kind: &str, subject: &str| JournalEntry {
+        seq: 1,
+        time: snapshot.at.wall,
+        mono_ms: 0,
+        kind: kind.to_owned(),
+        subject: subject.to_owned(),
+        user: Some(evil.to_owned()),
+        name: Some(evil.to_owned()),
+        detail: detail.as_object().unwrap().clone(),
+        hash: String::new(),
+    };
+    let entries = [entry("alarm_raised", evil), entry(evil, "h2s-high"), entry("note", "h2s-1")];
+    let rig = Rig::with_journal(snapshot, Ok(entries.into())).await;
     rig.health.send_replace(Health::failing(evil));
-    for path in ["/", "/signals/btu-1.heating", "/alarms/h2s-high", "/journal"] {
+    for path in PAGES.into_iter().filter(|path| *path != "/signals/h2s-1.concentration") {
         let body = page(&rig, path).await;
         assert!(body.contains("alert(1)"), "{path}: the name itself must be there");
         for markup in ["<script>", "<img", "\"'>"] {
@@ -209,6 +230,57 @@ async fn every_page_is_small_and_loads_nothing_from_elsewhere_and_nothing_inline
         let answer = rig.get(path).await;
         assert_eq!(answer.status, 200);
         assert!(answer.head.contains(&format!("content-type: {kind}")), "{path}");
+    }
+}
+
+/// A site of 48 signals on twelve devices, each with an alarm, of which three call.
+fn usual_site() -> Snapshot {
+    let mut snapshot = story();
+    let (device, signal, alarm) =
+        (snapshot.devices[0].clone(), snapshot.signals[0].clone(), snapshot.alarms[1].clone());
+    let raised = snapshot.alarms[0].clone();
+    (snapshot.devices, snapshot.signals, snapshot.alarms) = (Vec::new(), Vec::new(), Vec::new());
+    for number in 1..=12 {
+        let id = format!("analyzer-{number}");
+        snapshot.devices.push(DeviceStatus { id: id.clone(), ..device.clone() });
+        for measured in ["concentration", "flow", "pressure", "loop"] {
+            snapshot.signals.push(SignalStatus { id: format!("{id}.{measured}"), ..signal.clone() });
+        }
+        let alarm = if number > 3 { &alarm } else { &raised };
+        let watched = SignalIndex(snapshot.signals.len() - 1);
+        snapshot.alarms.push(AlarmStatus {
+            id: format!("{id}-high"),
+            signal: Some(watched),
+            ..alarm.clone()
+        });
+    }
+    snapshot
+}
+
+#[tokio::test]
+async fn the_first_page_of_48_signals_comes_with_all_it_loads_within_60_kb() {
+    let rig = Rig::telling(usual_site()).await;
+    let mut bytes = 0;
+    for path in ["/", "/style.css", "/live.js", "/icon.svg"] {
+        bytes += page(&rig, path).await.len();
+    }
+    assert!(bytes < PAGE_BYTES_MAX, "{bytes} bytes");
+}
+
+#[tokio::test]
+async fn what_a_page_loads_is_kept_for_ever_under_a_name_that_changes_with_it_and_under_no_other() {
+    let rig = Rig::telling(story()).await;
+    let body = page(&rig, "/").await;
+    for path in ["/style.css", "/live.js", "/icon.svg"] {
+        let (_, rest) = body.split_once(&format!("\"{path}?v=")).unwrap_or_else(|| panic!("{path}"));
+        let version = rest.split('"').next().unwrap();
+        let named = rig.get(&format!("{path}?v={version}")).await;
+        assert!(named.head.contains("cache-control: public, max-age=31536000, immutable"), "{path}");
+        for query in ["", "?v=", "?v=0000000000000000", &format!("?w={version}")] {
+            let head = rig.get(&format!("{path}{query}")).await.head;
+            assert!(head.contains("cache-control: no-cache"), "{path}{query}: {head}");
+            assert!(!head.contains("immutable"), "{path}{query}: {head}");
+        }
     }
 }
 
