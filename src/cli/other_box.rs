@@ -229,7 +229,8 @@ mod tests {
             tail.len()
         );
         let told = asked(chunks.into_bytes()).unwrap();
-        assert_eq!(serde_json::from_str::<Status>(told.get()).unwrap(), bad_afternoon(), "through a proxy");
+        let status: Status = serde_json::from_str(told.get()).unwrap();
+        assert_eq!(serde_json::to_value(status).unwrap(), as_it_came, "through a proxy");
     }
 
     #[test]
