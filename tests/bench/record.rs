@@ -3,8 +3,8 @@
 //! Fills a history through the recorder as the daemon does, time running as fast as the disk goes along,
 //! and prints bytes per sample on the disk and written to it (of this process, as Linux counts them in
 //! /proc/self/io: the file system's own journal is not in it). Then asks what faces and reports ask. The
-//! data are invented: noisy registers and loops, unrounded binary32, states. Figures, not a test: nothing
-//! here can fail.
+//! data are invented: noisy registers and loops, binary32 as devices have them, states; each device's polls
+//! tremble by some milliseconds. Figures, not a test: nothing here can fail.
 
 #![allow(clippy::unwrap_used, clippy::expect_used, clippy::print_stdout, clippy::as_conversions)]
 
@@ -35,14 +35,20 @@ fn main() {
     let days = |usual: f64| Duration::from_secs_f64(given.unwrap_or(usual) * DAY_S as f64);
     println!("signals  samples      file B/sample  written B/sample  written MB/day  filled in");
     let dir = tempfile::tempdir().unwrap();
-    measure(dir.path(), 48, days(2.0), Duration::from_secs(60));
+    measure(dir.path(), 48, days(2.0), Duration::from_secs(60), Binary32::Unrounded);
     ask(dir.path(), 48, days(2.0));
-    for (signals, usual_days, flush_every_s) in
-        [(48, 0.25, 30), (48, 0.25, 10), (48, 0.25, 5), (640, 0.1, 60)]
-    {
-        println!("-- {signals} signals, at the latest after {flush_every_s} s");
+    let cases = [
+        (48, 1.0, 60, Binary32::Decimal),
+        (640, 0.1, 60, Binary32::Decimal),
+        (640, 0.1, 60, Binary32::Unrounded),
+        (48, 0.25, 30, Binary32::Unrounded),
+        (48, 0.25, 10, Binary32::Unrounded),
+        (48, 0.25, 5, Binary32::Unrounded),
+    ];
+    for (signals, usual_days, flush_every_s, binary32) in cases {
+        println!("-- {signals} signals, at the latest after {flush_every_s} s, binary32 {binary32:?}");
         let dir = tempfile::tempdir().unwrap();
-        measure(dir.path(), signals, days(usual_days), Duration::from_secs(flush_every_s));
+        measure(dir.path(), signals, days(usual_days), Duration::from_secs(flush_every_s), binary32);
     }
 }
 
@@ -50,7 +56,16 @@ fn start() -> Wall {
     "2026-03-02T00:00:00Z".parse().unwrap()
 }
 
-fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration) {
+/// What a device that sends binary32 makes of what it measures.
+#[derive(Debug, Clone, Copy, PartialEq)]
+enum Binary32 {
+    /// All the bits that its arithmetic leaves.
+    Unrounded,
+    /// Hundredths, as its display shows.
+    Decimal,
+}
+
+fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration, binary32: Binary32) {
     let site = site(signals, flush_every);
     let ms = Arc::new(AtomicU64::new(0));
     let clock_ms = Arc::clone(&ms);
@@ -66,7 +81,7 @@ fn measure(dir: &Path, signals: usize, lasting: Duration, flush_every: Duration)
             ms.store(poll_ms.max(ms.load(Ordering::Relaxed)), Ordering::Relaxed);
             let of_device = (0..DEVICE_SIGNALS).map(|nth| {
                 let signal = device * DEVICE_SIGNALS + nth;
-                let value = value(&site.signals[signal], signal, second, &mut random);
+                let value = value(&site.signals[signal], signal, second, binary32, &mut random);
                 (SignalIndex(signal), Sample::new(Some(value), Reasons::NONE, at(poll_ms)))
             });
             record.recorder.samples(of_device.collect());
@@ -176,8 +191,8 @@ fn at(after_ms: u64) -> Moment {
     Moment { mono, wall: start() + mono.since_start() }
 }
 
-/// Four kinds of signal a device: tenths, a loop's counts, an unrounded float, a state.
-fn value(spec: &SignalSpec, signal: usize, second: u64, random: &mut Random) -> Value {
+/// Four kinds of signal a device: tenths, a loop's counts, a binary32, a state.
+fn value(spec: &SignalSpec, signal: usize, second: u64, binary32: Binary32, random: &mut Random) -> Value {
     let slow = ((second as f64) / (600.0 + signal as f64)).sin();
     let noise = random.below(1_000) as f64 / 1_000.0 + random.below(1_000) as f64 / 1_000.0 - 1.0;
     let scaled = |count: f64| {
@@ -187,7 +202,12 @@ fn value(spec: &SignalSpec, signal: usize, second: u64, random: &mut Random) -> 
     match signal % DEVICE_SIGNALS {
         0 => scaled((320.0 + 40.0 * slow + 6.0 * noise).round()),
         1 => scaled((10_250.0 + 300.0 * slow + 20.0 * noise).round()),
-        2 => Value::Number(f64::from((-12.0 + 3.0 * slow + 0.05 * noise) as f32)),
+        2 => {
+            let measured = -12.0 + 3.0 * slow + 0.05 * noise;
+            let sent =
+                if binary32 == Binary32::Decimal { (measured * 100.0).round() / 100.0 } else { measured };
+            Value::Number(f64::from(sent as f32))
+        }
         _ => Value::Flag(second % 1_800 < 60),
     }
 }

@@ -14,6 +14,9 @@ pub(super) enum Coding {
     Flag,
     /// The number that the registers held, before it became milliamps and then the unit.
     Counts { current: Scale, scale: Scale },
+    /// A decimal fraction that became a binary32, as devices send that count in tenths or thousandths
+    /// themselves: so many times this power of ten.
+    Decimal { per_one: f64 },
     /// An IEEE 754 binary32.
     Single,
     /// An IEEE 754 binary64.
@@ -22,6 +25,14 @@ pub(super) enum Coding {
 
 /// A scale that changes nothing, not even a bit.
 const UNSCALED: Scale = Scale { from: [0.0, 1.0], to: [0.0, 1.0] };
+
+/// The decimals that are tried, the coarsest first: whole numbers to millionths.
+const PER_ONE: [f64; 7] = [1.0, 10.0, 100.0, 1e3, 1e4, 1e5, 1e6];
+/// Beyond this many steps any binary32 is a decimal (it has 24 bits), and nothing is won.
+const STEPS_MAX: i64 = 1 << 24;
+
+/// 2^29 + 1: of the 53 bits of a binary64 it leaves the 24 of a binary32.
+const SPLITTER: f64 = 536_870_913.0;
 
 /// Whole numbers are exact as binary64 up to here.
 const WHOLE_MAX: f64 = 9_007_199_254_740_992.0;
@@ -46,11 +57,13 @@ impl Coding {
     }
 
     /// The first of these codings, or else of those that hold any number, in which all values come
-    /// back as they are. (A state among numbers, of a signal whose type was changed within a minute,
-    /// comes back as 0 or 1.)
+    /// back as they are; for a binary32 the coarsest decimals that do. (A state among numbers, of a
+    /// signal whose type was changed within a minute, comes back as 0 or 1.)
     pub(super) fn exact_for(self, values: impl Iterator<Item = Value> + Clone) -> Self {
         let exact = |coding: &Coding| values.clone().all(|value| coding.key(value).is_some());
-        [self, Coding::Single].into_iter().find(exact).unwrap_or(Coding::Double)
+        let decimals = PER_ONE.map(|per_one| Coding::Decimal { per_one });
+        let decimals = decimals.into_iter().filter(|_| self == Coding::Single);
+        decimals.chain([self, Coding::Single]).find(exact).unwrap_or(Coding::Double)
     }
 
     /// The key of a value; `None` when it would not come back from it.
@@ -62,6 +75,11 @@ impl Coding {
                 let about = rounded(undone(current, undone(scale, number)))?;
                 let exact = |key: &i64| counted(*key, current, scale).to_bits() == number.to_bits();
                 [about, about - 1, about + 1].into_iter().find(exact)
+            }
+            (Coding::Decimal { .. }, Value::Flag(_)) => None,
+            (Coding::Decimal { per_one }, Value::Number(number)) => {
+                let key = rounded(number * per_one).filter(|steps| steps.abs() < STEPS_MAX)?;
+                (decimal(key, per_one).to_bits() == number.to_bits()).then_some(key)
             }
             (Coding::Single, value) => {
                 let (number, single) = (as_number(value), nearest_single(as_number(value)));
@@ -76,6 +94,7 @@ impl Coding {
         let number = match self {
             Coding::Flag => return Some(Value::Flag(key != 0)),
             Coding::Counts { current, scale } => counted(key, current, scale),
+            Coding::Decimal { per_one } => decimal(key, per_one),
             Coding::Single => f64::from(single_of(i32::try_from(key).ok()?)),
             Coding::Double => double_of(key),
         };
@@ -87,15 +106,23 @@ impl Coding {
         match self {
             Coding::Flag => "flag",
             Coding::Counts { .. } => "counts",
+            Coding::Decimal { .. } => "decimal",
             Coding::Single => "single",
             Coding::Double => "double",
         }
     }
 
     /// The two straight lines from a count to the unit, as they lie in the file: for each, two inputs
-    /// and their outputs. Only counts have them.
+    /// and their outputs. Only counts have them; decimals have their power of ten in the place of the
+    /// input that makes one.
     pub(super) fn lines(self) -> [Option<f64>; 8] {
-        let Coding::Counts { current, scale } = self else { return [None; 8] };
+        let (current, scale) = match self {
+            Coding::Counts { current, scale } => (current, scale),
+            Coding::Decimal { per_one } => {
+                return [None, None, None, None, None, Some(per_one), None, None];
+            }
+            Coding::Flag | Coding::Single | Coding::Double => return [None; 8],
+        };
         let ([a, b], [c, d], [e, f], [g, h]) = (current.from, current.to, scale.from, scale.to);
         [a, b, c, d, e, f, g, h].map(Some)
     }
@@ -104,6 +131,9 @@ impl Coding {
     pub(super) fn from_file(word: &str, lines: [Option<f64>; 8]) -> Option<Self> {
         match (word, lines) {
             ("flag", _) => Some(Coding::Flag),
+            ("decimal", [.., Some(per_one), _, _]) if PER_ONE.contains(&per_one) => {
+                Some(Coding::Decimal { per_one })
+            }
             ("single", _) => Some(Coding::Single),
             ("double", _) => Some(Coding::Double),
             ("counts", [a, b, c, d, e, f, g, h]) => Some(Coding::Counts {
@@ -126,6 +156,15 @@ pub(super) fn as_number(value: Value) -> f64 {
 #[expect(clippy::as_conversions, reason = "i64 to f64 has no lossless form; registers are rounded alike")]
 fn counted(key: i64, current: Scale, scale: Scale) -> f64 {
     scale.apply(current.apply(key as f64))
+}
+
+/// The binary32 nearest to a decimal, as a device makes it that counts in decimals. Rounded to 24 bits
+/// with nothing but arithmetic (Veltkamp's splitting), because SQLite has to do the same in its view.
+#[expect(clippy::as_conversions, reason = "i64 to f64 has no lossless form; every number is compared after")]
+fn decimal(key: i64, per_one: f64) -> f64 {
+    let fraction = key as f64 / per_one;
+    let shifted = fraction * SPLITTER;
+    shifted - (shifted - fraction)
 }
 
 /// About the input for which the scale gives `output`.
@@ -213,6 +252,26 @@ mod tests {
         assert_eq!(chosen(&[1.0, 2.5, 0.1]), Coding::Double);
     }
 
+    fn single_chosen(singles: &[f32]) -> Coding {
+        Coding::Single.exact_for(singles.iter().map(|single| Value::Number(f64::from(*single))))
+    }
+
+    #[test]
+    fn binary32_that_count_in_decimals_are_kept_as_decimals() {
+        let tenths: Vec<f32> = (0..200_u8).map(|tenths| f32::from(tenths) / 10.0).collect();
+        assert_eq!(single_chosen(&tenths), Coding::Decimal { per_one: 10.0 });
+        assert_eq!(single_chosen(&[3.21, -0.05, 4.0]), Coding::Decimal { per_one: 100.0 });
+        assert_eq!(single_chosen(&[3.0, 4.0]), Coding::Decimal { per_one: 1.0 });
+        for not_decimal in [std::f32::consts::PI, -0.0, f32::MIN_POSITIVE, f32::MAX] {
+            assert_eq!(single_chosen(&[3.21, not_decimal]), Coding::Single, "{not_decimal}");
+        }
+        // A binary64 of the same digits is another number.
+        assert_eq!(Coding::Single.exact_for([Value::Number(3.21)].into_iter()), Coding::Double);
+        let decimal = Coding::Decimal { per_one: 100.0 };
+        assert_eq!(Coding::from_file(decimal.word(), decimal.lines()), Some(decimal));
+        assert_eq!(Coding::from_file("decimal", Coding::Decimal { per_one: 7.0 }.lines()), None);
+    }
+
     proptest! {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
@@ -221,6 +280,15 @@ mod tests {
             let (double, single) = (f64::from_bits(bits), f64::from(f32::from_bits(single_bits)));
             prop_assert!(!double.is_finite() || comes_back(Coding::Double, double));
             prop_assert!(!single.is_finite() || comes_back(Coding::Single, single));
+        }
+
+        #[test]
+        fn any_decimal_comes_back_in_as_few_steps_as_it_has(steps in -16_000_000_i32..16_000_000, place in 0..7_usize) {
+            let single = nearest_single(f64::from(steps) / PER_ONE[place]);
+            let chosen = single_chosen(&[single]);
+            let coarse_enough = |per_one: f64| per_one <= PER_ONE[place];
+            prop_assert!(matches!(chosen, Coding::Decimal { per_one } if coarse_enough(per_one)), "{chosen:?}");
+            prop_assert!(comes_back(chosen, f64::from(single)));
         }
 
         #[test]

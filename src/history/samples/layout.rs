@@ -7,6 +7,7 @@
 use rusqlite::Connection;
 
 use crate::history::file::{Flaw, Layout};
+use crate::history::samples::views::ANY_WIDTH_AND_DECIMALS;
 
 /// The most signals whose samples lie in one file: a row's number has ten bits for them.
 pub(super) const SIGNALS_MAX: i64 = 1 << SIGNAL_BITS;
@@ -18,7 +19,7 @@ pub(super) static LAYOUT: Layout = Layout {
     // A minute of a small site fills a few of these; with larger ones most of what is written to a disk
     // would be what has been written before.
     page_bytes: Some(1024),
-    migrations: &[ROW_A_SAMPLE, ROW_A_MINUTE],
+    migrations: &[ROW_A_SAMPLE, ROW_A_MINUTE, ANY_WIDTH_AND_DECIMALS],
     check,
 };
 
@@ -69,6 +70,7 @@ macro_rules! row_columns {
     };
 }
 
+/// The second layout: numbers of one, two, four or eight bytes.
 const ROW_A_MINUTE: &str = concat!(
     "
     DROP VIEW IF EXISTS samples;

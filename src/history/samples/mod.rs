@@ -2,11 +2,13 @@
 //! good.
 //!
 //! `store` is the writing side, [`SampleReader`] the reading one. In reading order: `coding` makes a
-//! whole number of a value, `row` packs a minute of a signal, `layout` says which tables there are,
-//! `table` puts rows into them, `store` decides when, `hours` sums minutes up, `retention` gives the
-//! oldest up; `held` is the arithmetic of averages, `walk` goes along one signal for it, `lapses` says
-//! when it was not measured, `replay` tells everything again. `docs/history.md` tells people what lies in the file.
+//! whole number of a value, `bits` packs such numbers, `row` packs a minute of a signal, `layout` says
+//! which tables there are and `views` how plain SQL reads them, `table` puts rows into them, `store`
+//! decides when, `hours` sums minutes up, `retention` gives the oldest up; `held` is the arithmetic of
+//! averages, `walk` goes along one signal for it, `lapses` says when it was not measured, `replay` tells
+//! everything again. `docs/history.md` tells people what lies in the file.
 
+mod bits;
 mod coding;
 mod held;
 mod hours;
@@ -19,6 +21,7 @@ mod retention;
 mod row;
 mod store;
 mod table;
+mod views;
 mod walk;
 
 pub use held::Bucket;

@@ -50,6 +50,9 @@ pub(super) fn trim(
     transaction
         .prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour < ?1")?
         .execute([oldest_hour])?;
+    transaction
+        .prepare_cached("DELETE FROM late_minute WHERE minute < (SELECT min(id) >> 10 FROM minute)")?
+        .execute([])?;
     transaction.commit()
 }
 

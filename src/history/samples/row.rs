@@ -1,10 +1,11 @@
 //! One row: the samples of one signal in one minute, packed and unpacked.
 //!
-//! Values are kept as offsets from the least key of the row, all in the same number of bytes; times as
-//! deviations from an even pace; why samples are not good as runs of equal reasons. What is packed is
-//! unpacked to the same samples, to the millisecond and the last bit. How rows lie in SQLite is not
-//! known here; `docs/history.md` tells the same to people.
+//! Values are kept as offsets from the least key of the row, all in the same number of bits; times as
+//! deviations from an even pace, likewise; why samples are not good as runs of equal reasons. What is
+//! packed is unpacked to the same samples, to the millisecond and the last bit. How rows lie in SQLite
+//! is not known here; `docs/history.md` tells the same to people.
 
+use crate::history::samples::bits::{WHOLE_BITS, bits_each, bits_for, number_at, pack};
 use crate::history::samples::coding::{Coding, as_number};
 use crate::history::samples::held::MINUTE_MS;
 use crate::signal::{Reason, Reasons, Value};
@@ -53,9 +54,11 @@ pub(super) struct Garbled;
 /// More samples than this are in no row: the queue holds no more.
 const SAMPLES_MAX: usize = 1 << 20;
 
-/// A deviation of 0 from the pace, as a byte.
-const ON_TIME: i64 = 128;
-/// Up to so many samples have their times written out.
+/// First time and pace stand before the deviations from it.
+const PACE_BYTES: usize = 4;
+/// The widest deviations from the pace.
+const DEVIATION_BITS_MAX: u32 = 8;
+/// Fewer samples have their times written out.
 const PACED_MIN: usize = 5;
 /// In a run: these samples have no value.
 const NO_VALUE: u32 = 1 << 31;
@@ -122,12 +125,13 @@ impl Row<'_> {
 
     fn times(&self) -> Result<Times<'_>, Garbled> {
         let start_ms = self.minute.checked_mul(MINUTE_MS).ok_or(Garbled)?;
-        let paced = self.samples >= PACED_MIN && self.times.len() == 4 + self.samples;
+        let paced = self.samples >= PACED_MIN && self.times.len() <= PACE_BYTES + self.samples;
         match self.times {
             [a, b, c, d, deviations @ ..] if paced => {
                 let first_ms = start_ms + i64::from(u16::from_be_bytes([*a, *b]));
                 let pace_ms = i64::from(u16::from_be_bytes([*c, *d]));
-                Ok(Times::Paced { first_ms, pace_ms, deviations })
+                let bits = bits_each(deviations, self.samples).ok_or(Garbled)?;
+                Ok(Times::Paced { first_ms: first_ms - on_time(bits), pace_ms, bits, deviations })
             }
             written if self.samples > 0 && written.len() == 2 * self.samples => {
                 Ok(Times::Written { start_ms, written })
@@ -137,25 +141,24 @@ impl Row<'_> {
     }
 
     fn offsets(&self) -> Result<Offsets<'_>, Garbled> {
-        let width = self.offsets.len().checked_div(self.samples).ok_or(Garbled)?;
-        let fits = self.samples <= SAMPLES_MAX && self.offsets.len() == width * self.samples;
-        let known = matches!(width, 0 | 1 | 2 | 4 | 8);
+        let bits = bits_each(self.offsets, self.samples).filter(|_| self.samples <= SAMPLES_MAX);
+        let bits = bits.ok_or(Garbled)?;
         // In eight bytes there is room for the key itself.
-        let base = if width == 8 { 0 } else { self.base };
-        (fits && known).then_some(Offsets { base, width, bytes: self.offsets }).ok_or(Garbled)
+        let base = if bits == WHOLE_BITS { 0 } else { self.base };
+        Ok(Offsets { base, bits, bytes: self.offsets })
     }
 }
 
 enum Times<'a> {
-    Paced { first_ms: i64, pace_ms: i64, deviations: &'a [u8] },
+    Paced { first_ms: i64, pace_ms: i64, bits: usize, deviations: &'a [u8] },
     Written { start_ms: i64, written: &'a [u8] },
 }
 
 impl Times<'_> {
     fn at_ms(&self, sample: usize) -> i64 {
         match self {
-            Times::Paced { first_ms, pace_ms, deviations } => {
-                first_ms + pace_ms * count(sample) + i64::from(deviations[sample]) - ON_TIME
+            Times::Paced { first_ms, pace_ms, bits, deviations } => {
+                first_ms + pace_ms * count(sample) + number_at(deviations, *bits, sample)
             }
             Times::Written { start_ms, written } => start_ms + big_endian(&written[2 * sample..][..2]),
         }
@@ -164,13 +167,13 @@ impl Times<'_> {
 
 struct Offsets<'a> {
     base: i64,
-    width: usize,
+    bits: usize,
     bytes: &'a [u8],
 }
 
 impl Offsets<'_> {
     fn key(&self, sample: usize) -> i64 {
-        self.base.wrapping_add(big_endian(&self.bytes[self.width * sample..][..self.width]))
+        self.base.wrapping_add(number_at(self.bytes, self.bits, sample))
     }
 }
 
@@ -180,14 +183,18 @@ fn pack_times(points: &[Point]) -> Vec<u8> {
     let ([first, .., last], true) = (points, points.len() >= PACED_MIN) else { return written() };
     let (first_ms, gaps) = (in_minute(first), count(points.len() - 1));
     let pace_ms = (in_minute(last) - first_ms + gaps / 2) / gaps;
-    let deviation = |(sample, point): (usize, &Point)| {
-        u8::try_from(in_minute(point) - first_ms - pace_ms * count(sample) + ON_TIME).ok()
-    };
-    let deviations: Option<Vec<u8>> = points.iter().enumerate().map(deviation).collect();
-    match deviations {
-        Some(deviations) => [&low_bytes::<2>(first_ms)[..], &low_bytes::<2>(pace_ms), &deviations].concat(),
-        None => written(),
-    }
+    let deviation = |(sample, point): (usize, &Point)| in_minute(point) - first_ms - pace_ms * count(sample);
+    let deviations = || points.iter().enumerate().map(deviation);
+    let fit = |bits: &usize| deviations().all(|ms| (0..1 << bits).contains(&(ms + on_time(*bits))));
+    let widths = (0..=DEVIATION_BITS_MAX).map(|bits| bits_for((1 << bits) - 1, points.len()));
+    let Some(bits) = widths.into_iter().find(fit) else { return written() };
+    let deviations = pack(deviations().map(|ms| ms + on_time(bits)), bits);
+    [&low_bytes::<2>(first_ms)[..], &low_bytes::<2>(pace_ms), &deviations].concat()
+}
+
+/// A deviation of 0 from the pace: in the middle of what the bits hold.
+fn on_time(bits: usize) -> i64 {
+    (1 << bits) / 2
 }
 
 fn pack_runs(points: &[Point]) -> Vec<u8> {
@@ -212,14 +219,9 @@ fn run(bytes: &[u8]) -> (usize, u32) {
 
 fn pack_offsets(keys: impl Iterator<Item = Option<i64>> + Clone, base: i64) -> Vec<u8> {
     let greatest = keys.clone().flatten().map(|key| key.wrapping_sub(base).cast_unsigned()).max();
-    let offsets = keys.map(|key| key.map_or(0, |key| key.wrapping_sub(base)));
-    match greatest.unwrap_or(0) {
-        0 => Vec::new(),
-        1..=0xff => offsets.flat_map(low_bytes::<1>).collect(),
-        0x100..=0xffff => offsets.flat_map(low_bytes::<2>).collect(),
-        0x1_0000..=0xffff_ffff => offsets.flat_map(low_bytes::<4>).collect(),
-        _ => offsets.flat_map(|offset| offset.wrapping_add(base).to_be_bytes()).collect(),
-    }
+    let bits = bits_for(greatest.unwrap_or(0), keys.clone().count());
+    let base = if bits == WHOLE_BITS { 0 } else { base };
+    pack(keys.map(|key| key.map_or(0, |key| key.wrapping_sub(base))), bits)
 }
 
 fn low_bytes<const BYTES: usize>(number: i64) -> [u8; BYTES] {

@@ -25,7 +25,7 @@ use crate::history::samples::table::{
 };
 use crate::history::samples::{hours, old, retention};
 use crate::moment::Wall;
-use crate::signal::{Reason, Reasons, Sample, SignalIndex, SignalSpec};
+use crate::signal::{Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
 /// So long after the end of a minute its last samples may still be on their way to the queue.
 const LATE_MAX: SignedDuration = SignedDuration::from_secs(2);
@@ -235,6 +235,8 @@ pub(super) fn keep_points(
     for minute in staged_minutes(db)? {
         minutes.entry(minute).or_default();
     }
+    let last_written: Option<i64> =
+        db.prepare_cached("SELECT max(id) >> 10 FROM minute")?.query_row([], |row| row.get(0))?;
     for (minute, new) in minutes {
         if (open.first..=open.last).contains(&minute) {
             stage(db, &mut known.codings, &known.usual, minute, &new)?;
@@ -249,6 +251,9 @@ pub(super) fn keep_points(
         db.prepare_cached("DELETE FROM staged WHERE id >= ?1 AND id < ?2")?
             .execute((first_id(minute), first_id(minute + 1)))?;
         hours::reopen(db, minute)?;
+        if last_written.is_some_and(|last| minute <= last) {
+            db.prepare_cached("INSERT INTO late_minute (minute) VALUES (?1)")?.execute([minute])?;
+        }
     }
     Ok(())
 }
@@ -277,7 +282,14 @@ fn read_minute(db: &Connection, codings: &Codings, minute: i64) -> rusqlite::Res
 }
 
 fn point(sample: &Sample) -> Point {
-    Point { at_ms: sample.at.wall.as_millisecond(), value: sample.value(), reasons: sample.reasons() }
+    let (value, reasons) = match sample.value() {
+        // Values are finite. Should one ever not be, it must not make its whole minute unreadable.
+        Some(Value::Number(number)) if !number.is_finite() => {
+            (None, sample.reasons().iter().chain([Reason::InvalidNumber]).collect())
+        }
+        value => (value, sample.reasons()),
+    };
+    Point { at_ms: sample.at.wall.as_millisecond(), value, reasons }
 }
 
 /// Tells the file of the site's signals, and asks it what it knows.

@@ -11,19 +11,23 @@ use super::*;
 use crate::history::{Bucket, Counted, HISTORY_FILE, KeptSample, Lapse};
 use crate::signal::{Quality, Reason, Scale, SignalIndex};
 
-const FLOAT: &str = "h2o-1.dew_point";
+pub(super) const FLOAT: &str = "h2o-1.dew_point";
 
 /// A record whose clock stands where the test puts it.
-struct Bench {
-    dir: tempfile::TempDir,
+pub(super) struct Bench {
+    pub(super) dir: tempfile::TempDir,
     now: Arc<Mutex<Moment>>,
     record: Option<Record>,
 }
 
 impl Bench {
-    fn new(flush_every: Duration) -> Self {
-        let dir = tempfile::tempdir().unwrap();
-        let now = Arc::new(Mutex::new(moment(0)));
+    pub(super) fn new(flush_every: Duration) -> Self {
+        Bench::beside(tempfile::tempdir().unwrap(), 0, flush_every)
+    }
+
+    /// With what lies in a directory, opened when the clock stands at `after_ms`.
+    pub(super) fn beside(dir: tempfile::TempDir, after_ms: u64, flush_every: Duration) -> Self {
+        let now = Arc::new(Mutex::new(moment(after_ms)));
         let mut bench = Bench { dir, now, record: None };
         bench.open(flush_every);
         bench
@@ -42,31 +46,37 @@ impl Bench {
         self.record = Some(open_with(self.dir.path(), &kept, clock, limits).unwrap());
     }
 
-    fn record(&self) -> &Record {
+    pub(super) fn record(&self) -> &Record {
         self.record.as_ref().unwrap()
     }
 
     /// Hands samples in when the clock stands at `after_ms`.
-    fn hand_in(&self, after_ms: u64, samples: Vec<(SignalIndex, Sample)>) {
+    pub(super) fn hand_in(&self, after_ms: u64, samples: Vec<(SignalIndex, Sample)>) {
         *self.now.lock().unwrap() = moment(after_ms);
         self.record().recorder.samples(samples);
     }
 
     /// Writes what waits as it stands at `after_ms`: an alarm has it done at once.
-    fn write(&self, after_ms: u64) {
+    pub(super) fn write(&self, after_ms: u64) {
         *self.now.lock().unwrap() = moment(after_ms);
         record(self.record(), vec![alarm(EventKind::AlarmRaised, "h2s-high")]);
         wait_for(|| self.record().recorder.status().samples_queued == 0);
     }
 
+    /// Closes the record, and hands its directory out.
+    pub(super) fn closed(mut self) -> tempfile::TempDir {
+        self.record.take().unwrap().recorder.close();
+        self.dir
+    }
+
     /// Closes the record, and opens it again as it stands at `after_ms`.
-    fn restart(&mut self, after_ms: u64) {
+    pub(super) fn restart(&mut self, after_ms: u64) {
         self.record.take().unwrap().recorder.close();
         *self.now.lock().unwrap() = moment(after_ms);
         self.open(limits().flush_every);
     }
 
-    fn samples(&self, signal: &str) -> Vec<KeptSample> {
+    pub(super) fn samples(&self, signal: &str) -> Vec<KeptSample> {
         self.record().samples.samples(signal, Wall::MIN, Wall::MAX).unwrap()
     }
 
@@ -74,18 +84,18 @@ impl Bench {
         self.record().samples.buckets(H2S, moment(from_ms).wall, moment(to_ms).wall, points).unwrap()
     }
 
-    fn count(&self, sql: &str) -> i64 {
+    pub(super) fn count(&self, sql: &str) -> i64 {
         let db = Connection::open(self.dir.path().join(HISTORY_FILE)).unwrap();
         db.query_row(sql, [], |row| row.get(0)).unwrap()
     }
 }
 
 /// Tenths, as a 16-bit register would give them.
-fn tenths(tenths: u16, after_ms: u64) -> (SignalIndex, Sample) {
+pub(super) fn tenths(tenths: u16, after_ms: u64) -> (SignalIndex, Sample) {
     (SignalIndex(0), number(f64::from(tenths) / 10.0, after_ms))
 }
 
-fn as_kept(samples: &[(SignalIndex, Sample)], signal: usize) -> Vec<KeptSample> {
+pub(super) fn as_kept(samples: &[(SignalIndex, Sample)], signal: usize) -> Vec<KeptSample> {
     let mut kept: Vec<KeptSample> = samples
         .iter()
         .filter(|(of, _)| of.0 == signal)
@@ -99,6 +109,18 @@ fn as_kept(samples: &[(SignalIndex, Sample)], signal: usize) -> Vec<KeptSample> 
     kept
 }
 
+/// A decimal fraction as a device sends it that has nothing but binary32.
+#[expect(clippy::as_conversions, reason = "the nearest binary32 is what a device sends")]
+fn decimal(steps: i16, places: i32) -> Value {
+    Value::Number(f64::from((f64::from(steps) / 10_f64.powi(places)) as f32))
+}
+
+/// The values to the last bit: to the eye of a comparison -0 is 0.
+pub(super) fn bits(samples: &[KeptSample]) -> Vec<Option<u64>> {
+    let bits = |value: Value| value.number().map(f64::to_bits);
+    samples.iter().map(|sample| sample.value.and_then(bits)).collect()
+}
+
 /// Any sample of one of the bench's signals within five minutes, good or not.
 fn any_sample() -> impl Strategy<Value = (SignalIndex, Sample)> {
     let value = prop_oneof![
@@ -110,6 +132,9 @@ fn any_sample() -> impl Strategy<Value = (SignalIndex, Sample)> {
         any::<f32>()
             .prop_filter("finite", |number| number.is_finite())
             .prop_map(|single| (2, Value::Number(f64::from(single)))),
+        (any::<i16>(), 0..=6_i32).prop_map(|(steps, places)| (2, decimal(steps, places))),
+        prop::sample::select(vec![-0.0, 0.0, f64::MIN_POSITIVE / 8.0, -f64::MIN_POSITIVE / 8.0, f64::MAX])
+            .prop_map(|edge| (0, Value::Number(edge))),
     ];
     let reasons = prop_oneof![
         4 => Just(Reasons::NONE),
@@ -137,7 +162,9 @@ proptest! {
         }
         let all = batches.concat();
         for (index, signal) in [H2S, DOOR, FLOAT].into_iter().enumerate() {
-            prop_assert_eq!(bench.samples(signal), as_kept(&all, index));
+            let (read, kept) = (bench.samples(signal), as_kept(&all, index));
+            prop_assert_eq!(bits(&read), bits(&kept));
+            prop_assert_eq!(read, kept);
         }
         bench.restart(3_600_000);
         bench.write(3_600_000);
