@@ -26,6 +26,7 @@ mod evidence;
 mod export;
 mod files;
 mod gas_test;
+mod history;
 mod interrupt;
 mod journal;
 mod line;
@@ -187,6 +188,8 @@ enum Command {
     Backup(backup::Args),
     /// Take over a copied record where there is none yet: the journal's chain goes on
     Restore(restore::Args),
+    /// What can be done with a damaged journal or history
+    History(history::Args),
     /// Write the manual pages and shell completions
     #[command(hide = true)]
     Manual(manual::Args),
@@ -239,6 +242,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Verify(args) => verify::run(args, common, out),
         Command::Backup(args) => backup::run(args, common, out),
         Command::Restore(args) => restore::run(args, common, out),
+        Command::History(args) => history::run(args, common, out),
         Command::Manual(args) => manual::run(args, common, out),
     }
 }

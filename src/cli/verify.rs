@@ -3,11 +3,12 @@
 //! It reads the file itself, beside the daemon or without one, and asks nobody whether it is whole.
 
 use std::io::Write;
+use std::path::PathBuf;
 
 use serde_json::json;
 
 use crate::cli::{CliError, Common, Outcome};
-use crate::history::{Verified, VerifyError, verify};
+use crate::history::{JOURNAL_FILE, Verified, VerifyError, verify_file};
 
 /// Against what.
 #[derive(Debug, clap::Args)]
@@ -15,11 +16,15 @@ pub struct Args {
     /// A head noted earlier: prove that the chain still runs through it, so that its end was not cut off
     #[arg(long, value_name = "HASH", value_parser = noted_hash)]
     head: Option<String>,
+    /// A journal elsewhere, such as a damaged one that was moved aside [default: journal.db in the data directory]
+    #[arg(long, value_name = "FILE")]
+    file: Option<PathBuf>,
 }
 
 /// Proves the journal, or names the first entry that is not what was recorded.
 pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome, CliError> {
-    match verify(common.data(), args.head.as_deref()) {
+    let file = args.file.clone().unwrap_or_else(|| common.data().join(JOURNAL_FILE));
+    match verify_file(&file, args.head.as_deref()) {
         Ok(verified) if common.json => {
             let Verified { entries, head } = verified;
             writeln!(
@@ -55,12 +60,11 @@ fn noted_hash(text: &str) -> Result<String, String> {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::history::JOURNAL_FILE;
 
     fn answer(data: &std::path::Path, json: bool) -> (Result<Outcome, CliError>, String) {
         let common = Common { config: None, data: Some(data.to_owned()), json };
         let mut out = Vec::new();
-        let outcome = run(&Args { head: None }, &common, &mut out);
+        let outcome = run(&Args { head: None, file: None }, &common, &mut out);
         (outcome, String::from_utf8(out).unwrap())
     }
 
@@ -98,6 +102,18 @@ mod tests {
         let (_, told) = answer(dir.path(), true);
         let told: serde_json::Value = serde_json::from_str(&told).unwrap();
         assert_eq!(told, json!({ "whole": false, "broken_at": { "seq": 1, "what": what } }));
+    }
+
+    #[test]
+    fn a_journal_that_was_moved_aside_is_proven_where_it_lies() {
+        let dir = journal(HASH);
+        let aside = dir.path().join("journal.db.damaged-2026-03-02T15-04-05Z");
+        std::fs::rename(dir.path().join(JOURNAL_FILE), &aside).unwrap();
+        let common = Common::at(std::path::Path::new("/no/such/directory"));
+        let mut out = Vec::new();
+        let outcome = run(&Args { head: None, file: Some(aside) }, &common, &mut out);
+        assert_eq!(outcome.unwrap(), Outcome::Done);
+        assert!(String::from_utf8(out).unwrap().starts_with("The journal is whole."));
     }
 
     #[test]

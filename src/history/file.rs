@@ -320,6 +320,7 @@ pub(super) fn length(path: &Path) -> u64 {
     fs::metadata(path).map_or(0, |metadata| metadata.len())
 }
 
+/// The path of a file that belongs to this one.
 pub(super) fn beside(path: &Path, suffix: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(suffix);

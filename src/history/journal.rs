@@ -22,7 +22,7 @@ pub const JOURNAL_FILE: &str = "journal.db";
 /// Entries at the end of the chain that are checked each time the journal is opened.
 const CHECKED_AT_OPEN: i64 = 1_000;
 
-static LAYOUT: Layout = Layout {
+pub(super) static LAYOUT: Layout = Layout {
     application_id: 0x5373_6b4a, // "SskJ"
     page_bytes: None,
     migrations: &["

@@ -2,10 +2,10 @@
 //!
 //! [`open`] makes the record ready and starts the one thread that writes to it. A [`Recorder`] hands
 //! events and samples to that thread without ever waiting for the disk. [`JournalReader`] and
-//! [`SampleReader`] read beside it, [`verify()`] proves the journal, [`back_up`] copies the record and
-//! [`restore`] takes a copy over. In reading order: [`chain`] says what is hashed, `file` opens or moves
-//! aside one SQLite file, `journal` and `samples` know what lies in theirs, `queue` holds what waits for
-//! the disk, `scribe` is the thread that writes.
+//! [`SampleReader`] read beside it, [`verify()`] proves the journal, [`salvage()`] saves what can be read
+//! of a damaged file, [`back_up`] copies the record and [`restore`] takes a copy over. In reading order:
+//! [`chain`] says what is hashed, `file` opens or moves aside one SQLite file, `journal` and `samples` know
+//! what lies in theirs, `queue` holds what waits for the disk, `scribe` is the thread that writes.
 
 mod backup;
 pub mod chain;
@@ -19,6 +19,7 @@ mod reader;
 mod recorder;
 mod reserve;
 mod restore;
+mod salvage;
 mod samples;
 mod scribe;
 mod verify;
@@ -38,10 +39,11 @@ pub use reader::{
 };
 pub use recorder::{Record, Recorder, open};
 pub use restore::restore;
+pub use salvage::{EntryGap, Gap, SalvageError, Salvaged, SalvagedJournal, SalvagedSamples, salvage};
 pub use samples::{
     BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,
 };
-pub use verify::{Stopped, Verified, VerifyError, verify, verify_each};
+pub use verify::{Stopped, Verified, VerifyError, verify, verify_each, verify_file};
 
 /// An entry's number, from the row it lies in.
 fn seq_of_row(row: i64) -> u64 {

@@ -42,10 +42,15 @@ pub enum VerifyError {
 /// Recomputes the hash chain of the journal in `dir`, while a daemon writes to it or not. With
 /// `noted_head`, a hash noted earlier, it also proves that the chain still runs through that entry.
 pub fn verify(dir: &Path, noted_head: Option<&str>) -> Result<Verified, VerifyError> {
-    verify_each(dir, noted_head, &mut |_, _| Ok(())).map_err(|stopped| match stopped {
+    verify_file(&dir.join(JOURNAL_FILE), noted_head)
+}
+
+/// The same of a journal by its path: one that was moved aside, or is a copy.
+pub fn verify_file(path: &Path, noted_head: Option<&str>) -> Result<Verified, VerifyError> {
+    each(path, noted_head, &mut |_, _| Ok(())).map_err(|stopped| match stopped {
         Stopped::Not(error) => error,
         // Nothing was handed out that could have been refused.
-        Stopped::ByTaker(cause) => ReadError::new(&dir.join(JOURNAL_FILE), cause).into(),
+        Stopped::ByTaker(cause) => ReadError::new(path, cause).into(),
     })
 }
 
@@ -56,9 +61,16 @@ pub fn verify_each(
     noted_head: Option<&str>,
     take: &mut dyn FnMut(&str, &str) -> io::Result<()>,
 ) -> Result<Verified, Stopped> {
-    let path = dir.join(JOURNAL_FILE);
-    let unreadable = |error: rusqlite::Error| VerifyError::from(ReadError::new(&path, error));
-    let db = file::open_read_only(&path).map_err(unreadable)?;
+    each(&dir.join(JOURNAL_FILE), noted_head, take)
+}
+
+fn each(
+    path: &Path,
+    noted_head: Option<&str>,
+    take: &mut dyn FnMut(&str, &str) -> io::Result<()>,
+) -> Result<Verified, Stopped> {
+    let unreadable = |error: rusqlite::Error| VerifyError::from(ReadError::new(path, error));
+    let db = file::open_read_only(path).map_err(unreadable)?;
     let mut walk = Walk::new(noted_head, take);
     let next = |walk: &Walk<'_>| walk.head.seq + 1;
     let ended = match walk.over(&db) {

@@ -69,6 +69,10 @@ fn without_a_daemon() {
             (&["alarms"], 3),
             (&["ack", "h2s-high"], 3),
             (&["verify"], 3),
+            (&["verify", "--file", "/no/such/journal.db"], 3),
+            (&["history", "salvage", "/no/such/file", "/tmp"], 3),
+            (&["history", "salvage", site_file, "/tmp"], 1),
+            (&["history", "salvage"], 2),
             (&["evidence", "h2s-high"], 3),
         ],
     );

@@ -19,6 +19,7 @@ mod reader;
 mod replay;
 mod retention;
 mod row;
+pub(super) mod salvage;
 mod store;
 mod table;
 mod views;

@@ -40,7 +40,7 @@ impl Codings {
         codings.collect::<rusqlite::Result<_>>().map(Codings)
     }
 
-    fn get(&self, key: i64) -> rusqlite::Result<Coding> {
+    pub(super) fn get(&self, key: i64) -> rusqlite::Result<Coding> {
         self.0.get(&key).copied().ok_or_else(garbled)
     }
 

@@ -7,6 +7,7 @@
 mod damage;
 mod keeping;
 mod minutes;
+mod salvaging;
 mod second_layout;
 mod tampering;
 mod waiting;
