@@ -30,6 +30,7 @@ mod machine;
 mod never_a_false_normal;
 mod peer;
 mod ports;
+mod power_cuts;
 mod record;
 mod record_at_start;
 mod record_full_disk;

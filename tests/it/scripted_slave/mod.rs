@@ -137,7 +137,8 @@ impl Random {
         Duration::from_micros(self.next() % bound.as_micros() as u64)
     }
 
-    fn below(&mut self, bound: usize) -> usize {
+    /// A number less than `bound`.
+    pub fn below(&mut self, bound: usize) -> usize {
         (self.next() % bound as u64) as usize
     }
 }
