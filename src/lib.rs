@@ -12,7 +12,7 @@
 //! | --- | --- | --- |
 //! | 5 | [`cli`] | the commands, one file each |
 //! | 4 | [`serve`], [`scada`], [`control`], [`commission`], [`simulate`] | HTTP and page; Modbus TCP server; control socket; what a technician finds; simulated analyzers |
-//! | 4 | [`report`] | what the record tells of a gas day or a month |
+//! | 4 | [`report`], [`ship`] | what the record tells of a gas day or a month; the record, copied into a server of many sites |
 //! | 3 | [`daemon`], [`view`] | the wiring; the JSON shape of what is known |
 //! | 2 | [`modbus`], [`history`] | the two sides that touch the world: lines, and SQLite |
 //! | 2 | [`replay`] | alarm settings tried on the record, by the very same core |
@@ -39,6 +39,7 @@ pub mod replay;
 pub mod report;
 pub mod scada;
 pub mod serve;
+pub mod ship;
 pub mod signal;
 pub mod simulate;
 pub mod units;

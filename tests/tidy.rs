@@ -19,7 +19,7 @@ const FLOORS: [(u8, &[&str]); 8] = [
     (1, &["config", "monitor"]),
     (2, &["modbus", "history", "replay"]),
     (3, &["daemon", "view"]),
-    (4, &["serve", "scada", "control", "commission", "simulate", "report"]),
+    (4, &["serve", "scada", "control", "commission", "simulate", "report", "ship"]),
     (5, &["cli", "main"]),
 ];
 

@@ -50,6 +50,7 @@ mod run;
 mod scan;
 mod sensor;
 mod service_notice;
+mod ship;
 mod simulate;
 mod site_file;
 mod status;
@@ -182,6 +183,8 @@ enum Command {
     /// Everything on record about one time an alarm was active, as an archive others can check
     #[command(after_help = evidence::CAUTION)]
     Evidence(evidence::Args),
+    /// Copy the record into a PostgreSQL server, where those of many sites come together
+    Ship(ship::Args),
     /// Recompute the journal's hash chain
     Verify(verify::Args),
     /// Copy the record to another place, while the daemon runs or not, and prove the copy
@@ -239,6 +242,7 @@ fn carry_out(command: &Command, common: &Common, out: &mut dyn Write) -> Result<
         Command::Report(args) => report::run(args, common, out),
         Command::Export(args) => export::run(args, common, out),
         Command::Evidence(args) => evidence::run(args, common, out),
+        Command::Ship(args) => ship::run(args, common, out),
         Command::Verify(args) => verify::run(args, common, out),
         Command::Backup(args) => backup::run(args, common, out),
         Command::Restore(args) => restore::run(args, common, out),

@@ -35,13 +35,15 @@ pub use file::Replaced;
 pub use journal::JOURNAL_FILE;
 pub use queue::RecorderStatus;
 pub use reader::{
-    ENTRIES_READ_MAX, JournalReader, SETTINGS_DETAIL, settings_as_detail, settings_from_detail,
+    ENTRIES_READ_MAX, JournalReader, KeptEntry, SETTINGS_DETAIL, settings_as_detail, settings_from_detail,
 };
 pub use recorder::{Record, Recorder, open};
 pub use restore::restore;
 pub use salvage::{EntryGap, Gap, SalvageError, Salvaged, SalvagedJournal, SalvagedSamples, salvage};
 pub use samples::{
     BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,
+    BUCKETS_MAX, Bucket, Counted, Extent, HISTORY_FILE, KeptSample, LATE_MINUTES_READ_MAX, Lapse, Replay,
+    SAMPLES_READ_MAX, SampleReader,
 };
 pub use verify::{Stopped, Verified, VerifyError, verify, verify_each, verify_file};
 

@@ -20,6 +20,15 @@ pub const ENTRIES_READ_MAX: usize = 10_000;
 /// A start whose site file is that of the start before may leave it out.
 pub const SETTINGS_DETAIL: &str = "settings";
 
+/// An entry as it lies in the journal.
+#[derive(Debug, Clone, PartialEq)]
+pub struct KeptEntry {
+    /// What it says.
+    pub entry: JournalEntry,
+    /// The text that was hashed, byte for byte.
+    pub text: String,
+}
+
 /// Reads the journal, beside the daemon or without one. Cheap to clone.
 #[derive(Debug, Clone)]
 pub struct JournalReader {
@@ -42,6 +51,19 @@ impl JournalReader {
     pub fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, ReadError> {
         let after = i64::try_from(after).unwrap_or(i64::MAX);
         self.select("SELECT text, hash FROM event WHERE seq > ?1 ORDER BY seq LIMIT ?2", (after, rows(limit)))
+    }
+
+    /// The same, each with the text that was hashed.
+    pub fn read_kept(&self, after: u64, limit: usize) -> Result<Vec<KeptEntry>, ReadError> {
+        let after = i64::try_from(after).unwrap_or(i64::MAX);
+        let read = || -> rusqlite::Result<Vec<KeptEntry>> {
+            let db: Connection = file::open_read_only(&self.path)?;
+            let mut select =
+                db.prepare("SELECT text, hash FROM event WHERE seq > ?1 ORDER BY seq LIMIT ?2")?;
+            let kept = |row: &Row<'_>| Ok(KeptEntry { entry: entry(row)?, text: row.get(0)? });
+            select.query_map((after, rows(limit)), kept)?.collect()
+        };
+        read().map_err(|error| ReadError::new(&self.path, error))
     }
 
     /// The last `limit` entries, at most [`ENTRIES_READ_MAX`], in order.

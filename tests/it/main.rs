@@ -41,6 +41,7 @@ mod reported;
 mod scada;
 mod scripted_slave;
 mod sensor_changed;
+mod shipped;
 mod simulated_building;
 mod simulated_devices;
 mod site_files;

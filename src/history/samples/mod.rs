@@ -6,10 +6,11 @@
 //! which tables there are and `views` how plain SQL reads them, `table` puts rows into them, `store`
 //! decides when, `hours` sums minutes up, `retention` gives the oldest up; `held` is the arithmetic of
 //! averages, `walk` goes along one signal for it, `lapses` says when it was not measured, `replay` tells
-//! everything again. `docs/history.md` tells people what lies in the file.
+//! everything again, `copied` helps who copies it elsewhere. `docs/history.md` tells people what lies in the file.
 
 mod bits;
 mod coding;
+mod copied;
 mod held;
 mod hours;
 mod lapses;
@@ -25,6 +26,7 @@ mod table;
 mod views;
 mod walk;
 
+pub use copied::{Extent, LATE_MINUTES_READ_MAX};
 pub use held::Bucket;
 pub use lapses::Lapse;
 pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};

@@ -48,6 +48,10 @@ impl SampleReader {
         SampleReader { path: dir.join(HISTORY_FILE) }
     }
 
+    pub(super) fn path(&self) -> &Path {
+        &self.path
+    }
+
     /// Every signal that was ever recorded, by id.
     pub fn signals(&self) -> Result<Vec<String>, ReadError> {
         let read = || {
