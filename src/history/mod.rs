@@ -41,7 +41,6 @@ pub use recorder::{Record, Recorder, open};
 pub use restore::restore;
 pub use salvage::{EntryGap, Gap, SalvageError, Salvaged, SalvagedJournal, SalvagedSamples, salvage};
 pub use samples::{
-    BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, Replay, SAMPLES_READ_MAX, SampleReader,
     BUCKETS_MAX, Bucket, Counted, Extent, HISTORY_FILE, KeptSample, LATE_MINUTES_READ_MAX, Lapse, Replay,
     SAMPLES_READ_MAX, SampleReader,
 };
