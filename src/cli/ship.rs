@@ -27,7 +27,7 @@ pub struct Args {
     /// The server, such as "host=/run/postgresql user=siskin dbname=plant" or postgresql://user@localhost/plant
     #[arg(long, value_name = "ADDRESS", required_unless_present = "schema")]
     to: Option<String>,
-    /// A file with the password, which nobody else may read
+    /// A file with the password, closed to others
     #[arg(long, value_name = "FILE")]
     password_file: Option<PathBuf>,
     /// Ship to another machine although the connection is not encrypted, because the way there is safe

@@ -226,7 +226,7 @@ mod tests {
     use crate::view::story::story;
 
     /// A question for each endpoint, the code of its answer, and the path that describes it.
-    const QUESTIONS: [(&str, u16, &str); 22] = [
+    const QUESTIONS: [(&str, u16, &str); 24] = [
         ("/api/v1/status", 200, "/api/v1/status"),
         ("/api/v1/signals", 200, "/api/v1/signals"),
         ("/api/v1/signals/h2s-1.concentration", 200, "/api/v1/signals/{id}"),
@@ -238,6 +238,8 @@ mod tests {
         ("/api/v1/signals/h2s-1.flow/history?unit=SCFH", 400, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flow/history?points=3", 200, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flow/history?points=0", 400, "/api/v1/signals/{id}/history"),
+        ("/api/v1/signals/h2s-1.flow/history?points=1000000", 400, "/api/v1/signals/{id}/history"),
+        ("/api/v1/signals/h2s-1.flow/history?from=1926-01-01T00:00:00Z", 400, "/api/v1/signals/{id}/history"),
         ("/api/v1/signals/h2s-1.flaw/history", 404, "/api/v1/signals/{id}/history"),
         ("/api/v1/alarms", 200, "/api/v1/alarms"),
         ("/api/v1/alarms/flow-low", 200, "/api/v1/alarms/{id}"),

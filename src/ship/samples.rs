@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 use jiff::SignedDuration;
 use tokio_postgres::Transaction;
 
-use crate::history::Extent;
+use crate::history::Reach;
 use crate::moment::Wall;
 use crate::ship::events::{progress, source};
 use crate::ship::server::{Server, failed};
@@ -42,13 +42,13 @@ pub(super) async fn ship(
     shipped: &mut Shipped,
     tell: &mut impl FnMut(&Shipped),
 ) -> Result<(), ShipError> {
-    let extent = ship.samples.extent()?;
-    let Some(written) = extent.written.clone() else { return Ok(()) };
+    let reach = ship.samples.reach()?;
+    let Some(written) = reach.written.clone() else { return Ok(()) };
     loop {
         let name = server.name();
         let failed = |error: tokio_postgres::Error| failed(&name, &error);
         let transaction = server.transaction().await?;
-        let asked = source(&transaction, &ship.site_id, "history", &extent.token).await;
+        let asked = source(&transaction, &ship.site_id, "history", &reach.token).await;
         let (source, done_ms, late_done) = asked.map_err(failed)?;
         let round = Round { ship, transaction: &transaction, name: &name, source };
         let done = Wall::from_millisecond(done_ms).unwrap_or(Wall::MIN);
@@ -63,7 +63,7 @@ pub(super) async fn ship(
                 (samples, to)
             }
             None => {
-                let Some((samples, last)) = round.late(late_done, &extent, done).await? else {
+                let Some((samples, last)) = round.late(late_done, &reach, done).await? else {
                     shipped.samples_to = Some(done);
                     return Ok(());
                 };
@@ -110,11 +110,11 @@ impl Round<'_> {
     }
 
     /// Ships again the next minute that was written out of its order: how many samples, and its number.
-    async fn late(&self, after: i64, extent: &Extent, done: Wall) -> Result<Option<(u64, i64)>, ShipError> {
+    async fn late(&self, after: i64, reach: &Reach, done: Wall) -> Result<Option<(u64, i64)>, ShipError> {
         let after = u64::try_from(after).unwrap_or(0);
         let late = self.ship.samples.late_minutes(after)?;
         let of_this_round: Vec<_> =
-            late.into_iter().filter(|(number, _)| *number <= extent.late_last).collect();
+            late.into_iter().filter(|(number, _)| *number <= reach.late_last).collect();
         let Some((last, _)) = of_this_round.last().copied() else { return Ok(None) };
         let mut minutes: Vec<Wall> =
             of_this_round.into_iter().map(|(_, minute)| minute).filter(|minute| *minute < done).collect();

@@ -149,7 +149,7 @@ fn configured(address: &str, password_file: Option<&Path>, unencrypted: bool) ->
     }
     let hosts = config.get_hosts().iter().filter(|host| !is_here(host)).map(host_name);
     let addresses = config.get_hostaddrs().iter().filter(|address| !address.is_loopback());
-    let far = hosts.chain(addresses.map(IpAddr::to_string)).next();
+    let far = hosts.chain(addresses.map(ToString::to_string)).next();
     if let Some(far) = far.filter(|_| !unencrypted) {
         return Err(ServerError::Address(format!(
             "--to: {far} is another machine, and the connection is not encrypted: let a tunnel end on this one, or \
@@ -163,12 +163,12 @@ fn configured(address: &str, password_file: Option<&Path>, unencrypted: bool) ->
     Ok(config)
 }
 
-/// The password in a file that nobody else may read.
+/// The password in a file that is closed to others: a group may read it, as that of a service does.
 fn password_in(path: &Path) -> Result<String, ServerError> {
     let told = |what: &str| ServerError::Address(format!("{}: {what}", path.display()));
     let metadata = fs::metadata(path).map_err(|error| told(&format!("cannot be read ({error})")))?;
-    if metadata.permissions().mode() & 0o077 != 0 {
-        return Err(told("others may read the password in it: chmod 600"));
+    if metadata.permissions().mode() & 0o007 != 0 {
+        return Err(told("others may read the password in it: chmod o= takes that from them"));
     }
     if metadata.len() > PASSWORD_BYTES_MAX {
         return Err(told("too long for a password"));
@@ -252,8 +252,8 @@ mod tests {
         assert!(password_in(file.path()).unwrap_err().to_string().contains("no password"));
         writeln!(file, "pass word").unwrap();
         assert_eq!(password_in(file.path()).unwrap(), "pass word");
-        fs::set_permissions(file.path(), PermissionsExt::from_mode(0o640)).unwrap();
-        assert!(password_in(file.path()).unwrap_err().to_string().contains("chmod 600"));
+        fs::set_permissions(file.path(), PermissionsExt::from_mode(0o644)).unwrap();
+        assert!(password_in(file.path()).unwrap_err().to_string().contains("chmod o="));
         assert!(password_in(Path::new("/no/such/file")).is_err());
     }
 }

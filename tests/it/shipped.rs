@@ -142,7 +142,7 @@ impl Shipper {
         self.second.store(from, Ordering::Relaxed);
         for second in from..from + 60 * minutes {
             recorder.samples((0..3).map(|signal| (SignalIndex(signal), sample(signal, second))).collect());
-            if second % 10 == 0 {
+            if second.is_multiple_of(10) {
                 drop(recorder.events(vec![record::event(EventKind::DeviceLost, second)]));
             }
         }
@@ -179,11 +179,10 @@ impl Shipper {
         let lines = export(&["export", "--format", "jsonl"]);
         let expected = lines.lines().map(|line| {
             let sample: serde_json::Value = serde_json::from_str(line).unwrap();
-            let value = match &sample["value"] {
-                serde_json::Value::Number(number) => format!("{:016x}", number.as_f64().unwrap().to_bits()),
-                serde_json::Value::Bool(state) => (if *state { "t" } else { "f" }).to_owned(),
-                _ => String::new(),
-            };
+            let value = &sample["value"];
+            let number = value.as_f64().map(|number| format!("{:016x}", number.to_bits()));
+            let state = value.as_bool().map(|state| (if state { "t" } else { "f" }).to_owned());
+            let value = number.or(state).unwrap_or_default();
             let words: Vec<&str> =
                 sample["reasons"].as_array().unwrap().iter().map(|word| word.as_str().unwrap()).collect();
             format!(
@@ -235,7 +234,7 @@ fn sample(signal: usize, second: u64) -> Sample {
         (_, 51) => Value::Number(f64::MAX),
         _ => Value::Number(f64::from((second as f32).sqrt())),
     };
-    let reasons = if second % 11 == 0 { Reasons::one(Reason::Settling) } else { Reasons::NONE };
+    let reasons = if second.is_multiple_of(11) { Reasons::one(Reason::Settling) } else { Reasons::NONE };
     Sample::new(Some(value), reasons, at(second))
 }
 

@@ -18,7 +18,7 @@ use crate::history::file::beside;
 const MAGIC: &[u8; 16] = b"SQLite format 3\0";
 /// The file's header stands before what is on the first page.
 const HEADER_BYTES: usize = 100;
-/// Page sizes that are tried when the header does not tell.
+/// Page sizes that are tried besides the one that the header tells.
 const PAGE_BYTES_TRIED: [usize; 2] = [1024, 4096];
 /// So many pages are looked at to tell which size fits.
 const PAGES_TRIED: u32 = 500;
@@ -72,11 +72,8 @@ impl Pages {
         let told = pages.read_log()?;
         pages.page_bytes = match told {
             Some(page_bytes) => page_bytes,
-            None => pages.told_by_header()?,
+            None => pages.most_fitting()?,
         };
-        if pages.page_bytes == 0 {
-            pages.page_bytes = pages.most_fitting()?;
-        }
         pages.count_pages()?;
         pages.free = pages.free_pages()?;
         Ok(pages)
@@ -141,7 +138,7 @@ impl Pages {
         Ok(())
     }
 
-    fn told_by_header(&self) -> io::Result<usize> {
+    fn told_by_header(&self) -> io::Result<Option<usize>> {
         let mut header = [0; HEADER_BYTES];
         read_at(&self.file, 0, &mut header)?;
         let told = match u16_at(&header, 16) {
@@ -149,13 +146,14 @@ impl Pages {
             told => told.map_or(0, usize::from),
         };
         let sound = header.starts_with(MAGIC) && told.is_power_of_two() && told >= 512;
-        Ok(if sound { told } else { 0 })
+        Ok(sound.then_some(told))
     }
 
-    /// The page size with which the most leaves are found.
+    /// The page size with which the most rows are found: what the header tells may be damage.
     fn most_fitting(&mut self) -> io::Result<usize> {
-        let mut best = (0, PAGE_BYTES_TRIED[0]);
-        for page_bytes in PAGE_BYTES_TRIED {
+        let told = self.told_by_header()?;
+        let mut best = (0, told.unwrap_or(PAGE_BYTES_TRIED[0]));
+        for page_bytes in told.into_iter().chain(PAGE_BYTES_TRIED) {
             self.page_bytes = page_bytes;
             self.count_pages()?;
             let mut rows = 0;

@@ -18,7 +18,7 @@ pub const LATE_MINUTES_READ_MAX: usize = 1_000;
 
 /// How far a history has come.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Extent {
+pub struct Reach {
     /// The name that the file got when it was begun: one begun anew has another.
     pub token: String,
     /// From the first minute that is written to the end of the last; `None` while there is none.
@@ -29,7 +29,7 @@ pub struct Extent {
 
 impl SampleReader {
     /// How far the history has come: what is told together was so at one time.
-    pub fn extent(&self) -> Result<Extent, ReadError> {
+    pub fn reach(&self) -> Result<Reach, ReadError> {
         let read = || {
             let db: Connection = file::open_read_only(self.path())?;
             db.query_row(
@@ -43,7 +43,7 @@ impl SampleReader {
                     let late_last = u64::try_from(row.get::<_, i64>(3)?).unwrap_or(0);
                     let at = |minute: i64| wall(minute * MINUTE_MS);
                     let written = written.map(|(first, last)| at(first)..at(last + 1));
-                    Ok(Extent { token: row.get(0)?, written, late_last })
+                    Ok(Reach { token: row.get(0)?, written, late_last })
                 },
             )
         };

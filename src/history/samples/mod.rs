@@ -26,7 +26,7 @@ mod table;
 mod views;
 mod walk;
 
-pub use copied::{Extent, LATE_MINUTES_READ_MAX};
+pub use copied::{LATE_MINUTES_READ_MAX, Reach};
 pub use held::Bucket;
 pub use lapses::Lapse;
 pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};

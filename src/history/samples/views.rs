@@ -38,12 +38,28 @@ macro_rules! eight_bytes {
 
 /// What leads from the second layout to the third. Nothing that lies in the file is touched. For whoever
 /// copies the history elsewhere, a file gets a name of its own, and minutes that are written out of their
-/// order are noted.
+/// order are noted. Without its codings and names a history says nothing, and they lie on a page or two: so
+/// they are there twice, far from one another.
 pub(super) const ANY_WIDTH_AND_DECIMALS: &str = concat!(
     "
     CREATE TABLE origin (token TEXT NOT NULL) STRICT;
     INSERT INTO origin VALUES (lower(hex(randomblob(16))));
     CREATE TABLE late_minute (number INTEGER PRIMARY KEY AUTOINCREMENT, minute INTEGER NOT NULL) STRICT;
+    CREATE TABLE coding_again (
+        id   INTEGER PRIMARY KEY,
+        kind TEXT NOT NULL,
+        current_from_0 REAL, current_from_1 REAL, current_to_0 REAL, current_to_1 REAL,
+        scale_from_0   REAL, scale_from_1   REAL, scale_to_0   REAL, scale_to_1   REAL
+    ) STRICT;
+    INSERT INTO coding_again SELECT * FROM coding;
+    CREATE TRIGGER coding_twice AFTER INSERT ON coding
+        BEGIN INSERT OR REPLACE INTO coding_again SELECT * FROM coding WHERE id = NEW.id; END;
+    CREATE TABLE signal_again (id INTEGER PRIMARY KEY, name TEXT NOT NULL, hold_ms INTEGER NOT NULL) STRICT;
+    INSERT INTO signal_again SELECT id, name, hold_ms FROM signal;
+    CREATE TRIGGER signal_twice AFTER INSERT ON signal
+        BEGIN INSERT OR REPLACE INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms); END;
+    CREATE TRIGGER signal_held_twice AFTER UPDATE ON signal WHEN NEW.hold_ms <> OLD.hold_ms
+        BEGIN INSERT OR REPLACE INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms); END;
 
     DROP VIEW samples;
     DROP VIEW sample_keys;

