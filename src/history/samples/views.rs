@@ -53,13 +53,22 @@ pub(super) const ANY_WIDTH_AND_DECIMALS: &str = concat!(
     ) STRICT;
     INSERT INTO coding_again SELECT * FROM coding;
     CREATE TRIGGER coding_twice AFTER INSERT ON coding
-        BEGIN INSERT OR REPLACE INTO coding_again SELECT * FROM coding WHERE id = NEW.id; END;
+        BEGIN
+            DELETE FROM coding_again WHERE id = NEW.id;
+            INSERT INTO coding_again SELECT * FROM coding WHERE id = NEW.id;
+        END;
     CREATE TABLE signal_again (id INTEGER PRIMARY KEY, name TEXT NOT NULL, hold_ms INTEGER NOT NULL) STRICT;
     INSERT INTO signal_again SELECT id, name, hold_ms FROM signal;
     CREATE TRIGGER signal_twice AFTER INSERT ON signal
-        BEGIN INSERT OR REPLACE INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms); END;
+        BEGIN
+            DELETE FROM signal_again WHERE id = NEW.id;
+            INSERT INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms);
+        END;
     CREATE TRIGGER signal_held_twice AFTER UPDATE ON signal WHEN NEW.hold_ms <> OLD.hold_ms
-        BEGIN INSERT OR REPLACE INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms); END;
+        BEGIN
+            DELETE FROM signal_again WHERE id = NEW.id;
+            INSERT INTO signal_again VALUES (NEW.id, NEW.name, NEW.hold_ms);
+        END;
 
     DROP VIEW samples;
     DROP VIEW sample_keys;

@@ -166,6 +166,8 @@ fn signals_whose_names_are_lost_are_saved_under_their_numbers() {
     let db = Connection::open(&file).unwrap();
     db.execute_batch("PRAGMA secure_delete = ON; DELETE FROM signal; PRAGMA wal_checkpoint(TRUNCATE)")
         .unwrap();
+    assert!(saved_samples(&file).1.unnamed.is_empty(), "they are there twice");
+    db.execute_batch("DELETE FROM signal_again; PRAGMA wal_checkpoint(TRUNCATE)").unwrap();
     drop(db);
     let (to, told) = saved_samples(&file);
     assert_eq!(told.unnamed, ["signal-0", "signal-1", "signal-2"]);
