@@ -58,6 +58,35 @@ const RULES: [fn(&Source) -> Vec<Complaint>; 8] = [
     no_loose_ends,
 ];
 
+/// What the two plans of the house for people say, held to [`FLOORS`]: each room once, on its own floor.
+#[test]
+fn the_tables_of_floors_name_every_room_and_no_other() {
+    for page in ["DEVELOPERS.md", "src/lib.rs"] {
+        let text = std::fs::read_to_string(root().join(page)).unwrap();
+        let told = rooms_told(&text);
+        let mut expected: Vec<(u8, &str)> =
+            FLOORS.iter().flat_map(|(floor, rooms)| rooms.iter().map(|room| (*floor, *room))).collect();
+        // The library's own page has no `main`: that is the program around it.
+        expected.retain(|(_, room)| page == "DEVELOPERS.md" || *room != "main");
+        expected.sort_unstable();
+        assert_eq!(told, expected, "{page}");
+    }
+}
+
+/// Floor and room of every name in backticks in the second column of a table whose first is a floor.
+fn rooms_told(page: &str) -> Vec<(u8, &str)> {
+    let mut told = Vec::new();
+    for row in page.lines().filter_map(|line| line.trim_start_matches("//! ").strip_prefix("| ")) {
+        let mut columns = row.split(" | ");
+        let (Some(floor), Some(rooms)) = (columns.next(), columns.next()) else { continue };
+        if let Ok(floor) = floor.parse() {
+            told.extend(rooms.split('`').skip(1).step_by(2).map(|room| (floor, room)));
+        }
+    }
+    told.sort_unstable();
+    told
+}
+
 #[test]
 fn the_house_is_tidy() {
     let mut complaints: Vec<String> = Vec::new();

@@ -10,10 +10,15 @@ use serde::Serialize;
 use crate::cli::recorded_noise::{self, Wavering};
 use crate::cli::site_file::{self, Files};
 use crate::cli::terminal::count;
-use crate::cli::{CliError, Common, Outcome};
+use crate::cli::{CliError, Common, Outcome, run};
 use crate::config::{self, Describes, Located, Problems, Site};
+use crate::daemon::nothing_known;
 use crate::modbus::{self, LineLoad};
+use crate::moment::{Moment, Mono, Wall};
 use crate::scada;
+
+/// Names told of what has no number yet; the others are counted.
+const NAMES_TOLD_MAX: usize = 3;
 
 /// What `siskin check` takes.
 #[derive(Debug, clap::Args)]
@@ -56,14 +61,16 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     let path = args.file.as_deref().unwrap_or(common.config());
     match config::load_with_doubts(path, &Files) {
         Ok((site, doubts)) => {
-            check_scada_numbers(path, &site)?;
+            let unnumbered = scada_doubt(path, &site)?;
+            site.http.as_ref().map(|http| run::access(http, path)).transpose()?;
             let (lines, wavering) = (lines(&site), recorded_noise::of(&site, common.data()));
             if common.json {
-                let doubts = located(&doubts);
+                let mut doubts = located(&doubts);
+                doubts.extend(unnumbered.map(Finding::plain));
                 let site = Some((&site).into());
                 write_json(out, &Answer { site, errors: Vec::new(), doubts, lines, wavering })?;
             } else {
-                write_words(out, path, &site, &doubts, &lines, &wavering)?;
+                write_words(out, path, &site, (&doubts, unnumbered), &lines, &wavering)?;
             }
             Ok(Outcome::Done)
         }
@@ -77,20 +84,47 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     }
 }
 
-/// The numbers of the SCADA map lie beside the site file; a daemon would refuse what is refused here.
-fn check_scada_numbers(path: &Path, site: &Site) -> Result<(), CliError> {
-    match site.scada.as_ref().map(|_| scada::read(path)) {
-        None | Some(Ok(_)) => Ok(()),
-        Some(Err(error)) if error.is_content() => Err(CliError::BadInput(error.to_string())),
-        Some(Err(error)) => Err(CliError::Unreachable(error.to_string())),
+/// What is doubtful about the numbers of the SCADA map, which lie beside the site file. Numbers that are
+/// wrong are an error, since a daemon would refuse them.
+fn scada_doubt(path: &Path, site: &Site) -> Result<Option<String>, CliError> {
+    if site.scada.is_none() {
+        return Ok(None);
     }
+    let opened = scada::read(path).map_err(|error| match error.is_content() {
+        true => CliError::BadInput(error.to_string()),
+        false => CliError::Unreachable(error.to_string()),
+    })?;
+    let at = Moment { mono: Mono::ZERO, wall: Wall::UNIX_EPOCH };
+    let (unnumbered, gone) = opened.numbers.against(&nothing_known(site, at));
+    let file = opened.path.display();
+    let advice = "run `siskin map` once, as somebody who may write there, before the daemon starts";
+    Ok(match (opened.path.exists(), unnumbered.as_slice(), gone.as_slice()) {
+        (_, [], _) => None,
+        (false, ..) => {
+            Some(format!("{file} is not there: no address of the SCADA map is fixed yet; {advice}"))
+        }
+        (true, new, []) => Some(format!("{file} has no number for {}; {advice}", few(new))),
+        (true, new, gone) => Some(format!(
+            "{file} has no number for {}, but has numbers for {}, which the site file does not have: if these \
+             were renamed, rename them there too, else their addresses move; then {advice}",
+            few(new),
+            few(gone)
+        )),
+    })
+}
+
+/// The first of them, and how many more.
+fn few(names: &[String]) -> String {
+    let (told, more) = names.split_at(names.len().min(NAMES_TOLD_MAX));
+    let told = told.join(", ");
+    if more.is_empty() { told } else { format!("{told} and {} more", more.len()) }
 }
 
 fn write_words(
     out: &mut dyn Write,
     path: &Path,
     site: &Site,
-    doubts: &Problems,
+    (doubts, unnumbered): (&Problems, Option<String>),
     lines: &[Line],
     wavering: &[Wavering],
 ) -> io::Result<()> {
@@ -98,7 +132,8 @@ fn write_words(
         writeln!(out, "{doubts}")?;
     }
     let of_lines = lines.iter().filter_map(|line| line.doubt.as_ref());
-    let told_apart: Vec<&String> = of_lines.chain(wavering.iter().map(|alarm| &alarm.doubt)).collect();
+    let of_alarms = wavering.iter().map(|alarm| &alarm.doubt);
+    let told_apart: Vec<&String> = unnumbered.iter().chain(of_lines).chain(of_alarms).collect();
     for told in &told_apart {
         writeln!(out, "doubt: {told}\n")?;
     }
@@ -206,6 +241,14 @@ struct Finding {
     title: String,
     found: String,
     help: Option<String>,
+}
+
+impl Finding {
+    /// A finding about no place in the site file.
+    fn plain(found: String) -> Finding {
+        let title = "the SCADA map".to_owned();
+        Finding { file: None, line: None, column: None, title, found, help: None }
+    }
 }
 
 /// What the site asks of a line.

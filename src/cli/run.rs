@@ -16,9 +16,10 @@ use tokio_util::sync::CancellationToken;
 use crate::cli::reload::reload;
 use crate::cli::service_notice::{Notice, tell};
 use crate::cli::{CliError, Common, Outcome, files, log, site_file, watchdog};
-use crate::config::{ScadaSpec, Site};
+use crate::config::{HttpSpec, ScadaSpec, Site};
 use crate::daemon::{self, Handle};
 use crate::monitor::Snapshot;
+use crate::serve::{Access, AccessFiles};
 use crate::{control, scada, serve};
 
 /// Threads that carry the faces.
@@ -70,6 +71,7 @@ pub fn operate(
                     Told::Reload => {
                         reload(&mut assembled.daemon, config).await;
                         assembled.number_what_is_new(config);
+                        assembled.read_access_anew(config);
                     }
                     Told::Stop(signal) => break signal,
                 }
@@ -132,13 +134,19 @@ impl Faces {
                     stream_every: STREAM_EVERY,
                     limits: serve::Limits::within(files::raise_limit(files_wanted())),
                 };
-                let bound = serve::start(http.listen, handle.clone(), settings, stop.clone()).await;
+                let access = access(http, config)?;
+                let bound = serve::start(http.listen, handle.clone(), settings, access, stop.clone()).await;
                 Some(bound.map_err(unreachable)?)
             }
             None => None,
         };
         if let Some(http) = &http {
-            tracing::info!("the status page is at http://{}/", http.address);
+            let scheme = if site.http.as_ref().is_some_and(|http| http.certificate.is_some()) {
+                "https"
+            } else {
+                "http"
+            };
+            tracing::info!("the status page is at {scheme}://{}/", http.address);
         }
         tracing::info!("operator actions are taken at {}", socket.path().display());
         let control = socket.serve(handle.clone(), stop.clone());
@@ -184,6 +192,23 @@ fn tell_new_numbers(opened: &scada::Opened) {
     }
 }
 
+/// Who may read over HTTP, out of the files that the site file `config` names; for `siskin check` as for the
+/// daemon.
+///
+/// # Errors
+/// [`CliError::BadInput`] when a file is wrong, [`CliError::Unreachable`] when it cannot be read.
+pub fn access(http: &HttpSpec, config: &Path) -> Result<Access, CliError> {
+    let beside = |path: &Path| config.parent().unwrap_or(Path::new("")).join(path);
+    let files = AccessFiles {
+        certificate: http.certificate.as_ref().map(|(chain, key)| (beside(chain), beside(key))),
+        tokens: http.tokens.as_deref().map(beside),
+    };
+    Access::read(&files).map_err(|error| match error.is_content {
+        true => CliError::BadInput(error.to_string()),
+        false => CliError::Unreachable(error.to_string()),
+    })
+}
+
 /// The numbers of the SCADA map, for `siskin map` as for the daemon.
 ///
 /// # Errors
@@ -222,6 +247,16 @@ impl Assembled {
             }
             Ok(_) => {}
             Err(error) => tracing::error!("what is new has no address in the SCADA map: {error}"),
+        }
+    }
+
+    /// Takes tokens and certificate from their files as they are now. When those are wrong, who could read
+    /// before can read on.
+    fn read_access_anew(&self, config: &Path) {
+        let (Some(bound), Some(http)) = (&self.faces.http, &self.daemon.site().http) else { return };
+        match access(http, config) {
+            Ok(access) => drop(bound.access.send_replace(access)),
+            Err(error) => tracing::error!("tokens and certificate stay as they were: {error}"),
         }
     }
 

@@ -73,6 +73,10 @@ pub struct HistorySpec {
 pub struct HttpSpec {
     /// Where it listens.
     pub listen: SocketAddr,
+    /// The files of its certificate and of the key to that, relative to the site file.
+    pub certificate: Option<(PathBuf, PathBuf)>,
+    /// The file of the tokens that are taken, relative to the site file.
+    pub tokens: Option<PathBuf>,
 }
 
 /// The SCADA face.

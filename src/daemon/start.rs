@@ -135,6 +135,11 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
 }
 
 impl Running {
+    /// The site that is in force.
+    pub fn site(&self) -> &Site {
+        &self.site
+    }
+
     /// What the faces hold of the daemon.
     pub fn handle(&self) -> Handle {
         self.handle.clone()

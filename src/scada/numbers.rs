@@ -120,6 +120,20 @@ impl Numbers {
         Ok(given)
     }
 
+    /// What in `snapshot` has no number yet, and what has one although it is not there (any more): each as
+    /// `signal h2s-1.concentration`.
+    pub fn against(&self, snapshot: &Snapshot) -> (Vec<String>, Vec<String>) {
+        let (mut unnumbered, mut gone) = (Vec::new(), Vec::new());
+        for list in List::ALL {
+            let there = ids(snapshot, list);
+            let named = |id: &str| format!("{} {id}", list.item());
+            unnumbered.extend(there.iter().filter(|id| self.of(list, id).is_none()).map(|id| named(id)));
+            let known = self.by_number(list).into_iter().map(|(_, id)| id);
+            gone.extend(known.filter(|id| !there.contains(id)).map(named));
+        }
+        (unnumbered, gone)
+    }
+
     /// The number of `id`.
     pub fn of(&self, list: List, id: &str) -> Option<u16> {
         self.on(list).get(id).copied()

@@ -1,6 +1,6 @@
 //! What stands before every answer: which requests are let in, and which headers go out.
 //!
-//! Let in are GET and HEAD without a body. On a loopback address the `Host` must be a loopback name
+//! Let in are GET and HEAD without a body, by whoever bears a token where the site asks for one. On a loopback address the `Host` must be a loopback name
 //! too: else a page from elsewhere could rebind its own name to 127.0.0.1 and read what is told
 //! here. The headers forbid everything that the page does not need.
 
@@ -12,7 +12,9 @@ use axum::http::{HeaderMap, HeaderName, HeaderValue, Method, StatusCode, Version
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use hyper::body::Body;
+use tokio::sync::watch;
 
+use crate::serve::access::{Access, CHALLENGES};
 use crate::serve::problem::Problem;
 
 /// Style, script and live data from this server; nothing else, from nowhere else, in no frame.
@@ -28,18 +30,19 @@ const HEADERS: [(HeaderName, &str); 5] = [
 ];
 
 /// The rules of one listening address.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 pub struct Gate {
     loopback_only: bool,
+    access: watch::Receiver<Access>,
 }
 
 impl Gate {
     /// The rules for a server bound to `address`.
-    pub fn on(address: SocketAddr) -> Gate {
-        Gate { loopback_only: address.ip().is_loopback() }
+    pub fn on(address: SocketAddr, access: watch::Receiver<Access>) -> Gate {
+        Gate { loopback_only: address.ip().is_loopback(), access }
     }
 
-    fn refusal(self, request: &Request) -> Option<Problem> {
+    fn refusal(&self, request: &Request) -> Option<Problem> {
         if !matches!(*request.method(), Method::GET | Method::HEAD) {
             let detail = "this server only tells: GET and HEAD are the methods it knows";
             return Some(Problem::new(StatusCode::METHOD_NOT_ALLOWED, detail));
@@ -52,6 +55,11 @@ impl Gate {
             Ok(Some(host)) if self.loopback_only && !is_loopback_name(host.host()) => Some(Problem::new(
                 StatusCode::MISDIRECTED_REQUEST,
                 "this server is reached as localhost or by its loopback address, and under no other name",
+            )),
+            Ok(_) if !self.access.borrow().lets_in(request.headers()) => Some(Problem::new(
+                StatusCode::UNAUTHORIZED,
+                "this server answers whoever sends one of its tokens: as a bearer token, or in a browser as the \
+                 password beside any name",
             )),
             Ok(_) => None,
         }
@@ -66,6 +74,11 @@ pub async fn guard(State(gate): State<Gate>, request: Request, next: Next) -> Re
     };
     if response.status() == StatusCode::METHOD_NOT_ALLOWED {
         response.headers_mut().insert(header::ALLOW, HeaderValue::from_static("GET, HEAD"));
+    }
+    if response.status() == StatusCode::UNAUTHORIZED {
+        for challenge in CHALLENGES {
+            response.headers_mut().append(header::WWW_AUTHENTICATE, HeaderValue::from_static(challenge));
+        }
     }
     harden(response.headers_mut());
     response

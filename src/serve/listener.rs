@@ -20,14 +20,18 @@ use hyper::body::{Body as _, Incoming};
 use hyper::server::conn::http1;
 use hyper::service::service_fn;
 use hyper_util::rt::{TokioIo, TokioTimer};
+use tokio::io::{AsyncRead, AsyncWrite};
 use tokio::net::{TcpListener, TcpSocket, TcpStream};
-use tokio::sync::{OwnedSemaphorePermit, Semaphore};
+use tokio::sync::{OwnedSemaphorePermit, Semaphore, watch};
 use tokio::time::{Instant, sleep, timeout};
+use tokio_rustls::TlsAcceptor;
+use tokio_rustls::rustls::ServerConfig;
 use tokio_util::sync::CancellationToken;
 use tokio_util::task::TaskTracker;
 use tower::ServiceExt;
 
 use crate::serve::Limits;
+use crate::serve::access::Access;
 use crate::serve::patience::Patient;
 
 /// How long the head of a request may take, and how long a connection may stay silent, in seconds.
@@ -52,8 +56,14 @@ const PAUSE_AFTER_ERROR_MS: u64 = 200;
 const LOG_EVERY_S: u64 = 60;
 
 /// Serves connections until `stop` is cancelled, then lets those under way come to an end.
-pub async fn run(listener: TcpListener, router: Router, limits: Limits, stop: CancellationToken) {
-    serve(listener, router, limits, stop).await;
+pub async fn run(
+    listener: TcpListener,
+    access: watch::Receiver<Access>,
+    router: Router,
+    limits: Limits,
+    stop: CancellationToken,
+) {
+    serve(listener, access, router, limits, stop).await;
 }
 
 /// Listens on `address`. Whoever comes in inherits the sizes of the kernel's buffers, which therefore are set
@@ -79,7 +89,13 @@ impl Accept for TcpListener {
     }
 }
 
-async fn serve(listener: impl Accept, router: Router, limits: Limits, stop: CancellationToken) {
+async fn serve(
+    listener: impl Accept,
+    access: watch::Receiver<Access>,
+    router: Router,
+    limits: Limits,
+    stop: CancellationToken,
+) {
     let places = Arc::new(Semaphore::new(limits.connections));
     let silent = Arc::new(Silent::default());
     let connections = TaskTracker::new();
@@ -92,7 +108,8 @@ async fn serve(listener: impl Accept, router: Router, limits: Limits, stop: Canc
         match accepted {
             Ok(stream) => {
                 let (spot, stop, asleep) = (Spot::taken(&silent), stop.clone(), Arc::clone(&asleep));
-                let served = connection(stream, router.clone(), limits, spot, stop);
+                let tls = access.borrow().tls.clone();
+                let served = connection((stream, tls), router.clone(), limits, spot, stop);
                 connections.spawn(async move {
                     let _place = place;
                     if let Err(error) = served.await {
@@ -182,13 +199,19 @@ impl Drop for Spot {
 
 /// Serves one connection until it ends.
 async fn connection(
-    stream: TcpStream,
+    (stream, tls): (TcpStream, Option<Arc<ServerConfig>>),
     router: Router,
     limits: Limits,
     spot: Arc<Spot>,
     stop: CancellationToken,
 ) -> Result<(), hyper::Error> {
     let close = spot.close.clone();
+    let wire = tokio::select! {
+        wire = wire(stream, tls, limits.head_max) => wire,
+        () = close.cancelled() => return Ok(()),
+        () = stop.cancelled() => return Ok(()),
+    };
+    let Some(wire) = wire else { return Ok(()) };
     let service = service_fn(move |request: Request<Incoming>| {
         let (router, spot) = (router.clone(), Arc::clone(&spot));
         async move {
@@ -201,7 +224,7 @@ async fn connection(
             Ok::<_, Infallible>(response)
         }
     });
-    let io = TokioIo::new(Patient::new(stream, limits.answer_max));
+    let io = TokioIo::new(Patient::new(wire, limits.answer_max));
     let connection = http1::Builder::new()
         .timer(TokioTimer::new())
         .header_read_timeout(limits.head_max)
@@ -226,6 +249,24 @@ fn told_of(error: &hyper::Error, asleep: &Complaint) {
         asleep.log(format_args!("an HTTP client did not read what it asked for, and was closed"));
     } else {
         tracing::debug!(%error, "an HTTP connection ended early");
+    }
+}
+
+/// A connection, encrypted or not.
+trait Wire: AsyncRead + AsyncWrite + Unpin + Send {}
+impl<S: AsyncRead + AsyncWrite + Unpin + Send> Wire for S {}
+
+/// Agrees on a key first, where there is a certificate; nothing when that fails or takes longer than a
+/// request may.
+async fn wire(stream: TcpStream, tls: Option<Arc<ServerConfig>>, within: Duration) -> Option<Box<dyn Wire>> {
+    let Some(tls) = tls else { return Some(Box::new(stream)) };
+    match timeout(within, TlsAcceptor::from(tls).accept(stream)).await {
+        Ok(Ok(stream)) => Some(Box::new(stream)),
+        Ok(Err(error)) => {
+            tracing::debug!(%error, "a client and HTTP did not agree on a key");
+            None
+        }
+        Err(_) => None,
     }
 }
 
@@ -299,7 +340,8 @@ mod tests {
             .route("/", get(|| async { "here" }))
             .route("/large", get(|| async { vec![b'x'; LARGE_BYTES] }));
         let listener = Starved { listener, failures_left: failures.into() };
-        tokio::spawn(serve(listener, router, limits, CancellationToken::new()));
+        let (_, access) = watch::channel(Access::default());
+        tokio::spawn(serve(listener, access, router, limits, CancellationToken::new()));
         address
     }
 

@@ -1,11 +1,13 @@
 //! The HTTP face: JSON for machines, one page for people. It tells and never changes anything.
 //!
 //! [`start`] binds, and returns once it is listening. [`listener`] takes connections in and keeps
-//! their number and their patience bounded; [`gate`] refuses what no page may ask; [`cache`] says what may
-//! be kept of an answer; [`endpoints`] lists what machines may ask, and describes it; [`api`], [`history`], [`performance`],
+//! their number and their patience bounded; [`access`] knows who may read, and [`gate`] refuses them and what
+//! no page may ask; [`cache`] says what may be kept of an answer; [`endpoints`] lists what machines may ask,
+//! and describes it; [`api`], [`history`], [`performance`],
 //! [`stream`], [`metrics`] and [`page`] answer; [`problem`] is the shape of every refusal. All knowledge comes
 //! from the [`Handle`], in the shapes of [`crate::view`].
 
+mod access;
 mod api;
 mod cache;
 mod endpoints;
@@ -38,13 +40,15 @@ use std::time::Duration;
 
 use axum::Router;
 use jiff::tz::TimeZone;
-use tokio::sync::Semaphore;
+use tokio::sync::{Semaphore, watch};
 use tokio::task::JoinHandle;
 use tokio_util::sync::CancellationToken;
 
 use crate::daemon::Handle;
 use crate::serve::gate::Gate;
 use crate::serve::problem::Problem;
+
+pub use access::{Access, AccessError, AccessFiles};
 
 /// The most readers of the stream at one time.
 pub const STREAM_READERS_MAX: usize = 2_304;
@@ -107,6 +111,8 @@ impl Limits {
 pub struct Bound {
     /// Where it listens; the port is the real one when 0 was asked for.
     pub address: SocketAddr,
+    /// Takes who may read from now on, and by which certificate: files change, certificates run out.
+    pub access: watch::Sender<Access>,
     /// Ends when `stop` is cancelled and every connection is closed.
     pub task: JoinHandle<()>,
 }
@@ -131,9 +137,10 @@ pub async fn start(
     listen: SocketAddr,
     handle: Handle,
     settings: Settings,
+    access: Access,
     stop: CancellationToken,
 ) -> Result<Bound, ServeError> {
-    Face::new(handle, settings, stop).listen(listen)
+    Face::new(handle, settings, stop).listen(listen, access)
 }
 
 fn advice(kind: io::ErrorKind) -> &'static str {
@@ -176,18 +183,19 @@ impl Face {
         }
     }
 
-    fn listen(self, listen: SocketAddr) -> Result<Bound, ServeError> {
+    fn listen(self, listen: SocketAddr, access: Access) -> Result<Bound, ServeError> {
         let refused =
             |source: io::Error| ServeError { address: listen, advice: advice(source.kind()), source };
         let listener = listener::bind(listen).map_err(refused)?;
         let address = listener.local_addr().map_err(refused)?;
         let (limits, stop) = (self.settings.limits, self.stop.clone());
         let events = stream::make_events(self.clone());
-        let router = self.router(Gate::on(address));
+        let (access, access_seen) = watch::channel(access);
+        let router = self.router(Gate::on(address, access_seen.clone()));
         let task = tokio::spawn(async move {
-            tokio::join!(listener::run(listener, router, limits, stop), events);
+            tokio::join!(listener::run(listener, access_seen, router, limits, stop), events);
         });
-        Ok(Bound { address, task })
+        Ok(Bound { address, access, task })
     }
 
     fn router(self, gate: Gate) -> Router {

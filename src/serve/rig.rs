@@ -18,7 +18,7 @@ use crate::daemon::{Handle, Health, HistorySource, JournalSource, Request};
 use crate::history::{Bucket, JournalEntry};
 use crate::moment::{Mono, Wall};
 use crate::monitor::Snapshot;
-use crate::serve::{Bound, Face, Limits, ServeError, Settings};
+use crate::serve::{Access, Bound, Face, Limits, ServeError, Settings};
 use crate::view::story::at_ms;
 
 /// The daemon's ends of the channels, and the server in front of them.
@@ -123,13 +123,13 @@ impl Rig {
         let stop = CancellationToken::new();
         let anywhere = "127.0.0.1:0".parse().unwrap();
         let face = Face::new(handle, settings(limits), stop.clone());
-        let bound = face.clone().listen(anywhere).unwrap();
+        let bound = face.clone().listen(anywhere, Access::default()).unwrap();
         Rig { face, address: bound.address, snapshots, health, stop, bound, now_ms, _requests: requests_in }
     }
 
     /// A second server on the address of the first.
     pub async fn start_another(&self) -> Result<Bound, ServeError> {
-        self.face.clone().listen(self.address)
+        self.face.clone().listen(self.address, Access::default())
     }
 
     /// Lets so much time go by.

@@ -147,6 +147,33 @@ fn licences() -> BTreeMap<String, String> {
 }
 
 #[test]
+fn the_bill_of_materials_names_what_the_program_is_made_of_and_nothing_else() {
+    if Command::new("python3").arg("-V").output().is_err() {
+        return skip("the bill of materials", "there is no python3");
+    }
+    let make = || Command::new(in_the_repository("deploy/sbom")).env("SOURCE_DATE_EPOCH", "1772463845").output();
+    let made = make().unwrap();
+    assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
+    assert_eq!(made.stdout, make().unwrap().stdout, "the same sources, the same bytes");
+    let told: serde_json::Value = serde_json::from_slice(&made.stdout).unwrap();
+    assert_eq!((&told["bomFormat"], &told["specVersion"]), (&"CycloneDX".into(), &"1.5".into()));
+    assert_eq!(told["metadata"]["timestamp"], "2026-03-02T15:04:05Z");
+    let components = told["components"].as_array().unwrap();
+    let named = |name: &str| components.iter().filter(|it| it["name"] == name).collect::<Vec<_>>();
+    let manifest: toml::Table = toml::from_str(MANIFEST).unwrap();
+    for name in manifest["dependencies"].as_table().unwrap().keys() {
+        let [component] = named(name)[..] else { panic!("{name} is there {} times", named(name).len()) };
+        assert_eq!(component["hashes"][0]["content"].as_str().unwrap().len(), 64, "{name}");
+        assert!(component["licenses"][0]["expression"].is_string(), "{name}");
+    }
+    // What only tests or the build use is not in the program; what another crate carries is.
+    for name in ["proptest", "insta", "serde_derive", "cc"] {
+        assert!(named(name).is_empty(), "{name} is not in the program");
+    }
+    assert_eq!(named("sqlite").len(), 1);
+}
+
+#[test]
 fn every_threat_is_held_by_tests_that_exist() {
     each_row_is_held_by_tests_that_exist(include_str!("../../docs/security.md"), "Threats");
 }

@@ -179,10 +179,14 @@ impl Daemon {
         self.child.wait().unwrap();
     }
 
+    /// Sends it a signal.
+    pub fn signal(&self, signal: rustix::process::Signal) {
+        rustix::process::kill_process(rustix::process::Pid::from_child(&self.child), signal).unwrap();
+    }
+
     /// Asks it to end, as a service supervisor does, and waits until it has.
     pub fn stop(mut self) -> ExitStatus {
-        let pid = rustix::process::Pid::from_child(&self.child);
-        rustix::process::kill_process(pid, rustix::process::Signal::TERM).unwrap();
+        self.signal(rustix::process::Signal::TERM);
         let began = Instant::now();
         loop {
             if let Some(status) = self.child.try_wait().unwrap() {

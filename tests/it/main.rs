@@ -40,6 +40,7 @@ mod replayed;
 mod reported;
 mod scada;
 mod scripted_slave;
+mod secured;
 mod sensor_changed;
 mod shipped;
 mod simulated_building;

@@ -10,6 +10,8 @@ use std::time::{Duration, Instant};
 use rustix::process::{Pid, Signal, kill_process};
 use serde_json::Value;
 
+use crate::peer::Peer;
+
 /// The longest that anything here may take; whoever waits longer has failed.
 const PATIENCE: Duration = Duration::from_secs(60);
 
@@ -156,4 +158,74 @@ fn the_demo_shows_what_it_promises_and_leaves_nothing_behind() {
 
     demo.interrupt();
     assert!(!data.exists(), "the record is removed at the end");
+}
+
+/// What is to be seen in the picture: sour gas, after its alarm has come.
+const SOUR: &str = r#"
+[[step]]
+lasts = "1h"
+say = "Sour gas."
+set = [
+  { signal = "h2s-1.concentration", to = 7.5 },
+  { signal = "ai-1.h2s-loop", follow = "h2s-1.concentration" },
+]
+"#;
+
+/// How unlike the picture in the README may be to the page as it is now: other fonts, times and figures make
+/// less than a fiftieth, a page that was rearranged more.
+const UNLIKE_MAX: f64 = 0.05;
+
+/// `SISKIN_BLESS=1` puts the new picture in place of the old one: look at it.
+#[test]
+fn the_picture_in_the_readme_is_of_the_page_as_it_is() {
+    if !Path::new("/usr/bin/chromedriver").exists() {
+        return crate::skip::skip("the picture", "no browser is installed; `tests/run` installs chromium");
+    }
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let readme = std::fs::read_to_string(root.join("README.md")).unwrap();
+    assert!(readme.contains("](docs/page.png)"), "the README shows it");
+    let dir = tempfile::tempdir().unwrap();
+    let [site, twin, story, data, new] =
+        ["site.toml", "twin.toml", "story.toml", "data", "page.png"].map(|name| dir.path().join(name));
+    let http = std::net::TcpListener::bind("127.0.0.1:0").unwrap().local_addr().unwrap();
+    let demo = include_str!("../../config/demo.toml").replace("127.0.0.1:8485", &http.to_string());
+    let demo = demo.replace("[scada]\nlisten = \"127.0.0.1:1502\"\n", "").replace(" (demo)", "");
+    std::fs::write(&site, demo).unwrap();
+    std::fs::write(&story, SOUR).unwrap();
+    let told = [&site, &twin, &story, &data].map(|path| path.to_str().unwrap());
+    let mut simulation =
+        Running::start(&["simulate", told[0], "--write-site", told[1], "--scenario", told[2]]);
+    simulation.says("siskin run");
+    let _daemon = Running::start(&["run", "--config", told[1], "--data", told[3]]);
+    let began = Instant::now();
+    let is_raised = |status: &Value| {
+        let mut alarms = status["alarms"].as_array().unwrap().iter();
+        alarms.any(|alarm| alarm["id"] == "h2s-high" && alarm["active"] == true)
+            && status["summary"]["signals_bad"] == 0
+            && status["summary"]["signals_uncertain"] == 0
+    };
+    while !status(&twin, &data).is_some_and(|status| is_raised(&status)) {
+        assert!(began.elapsed() < PATIENCE, "waited in vain for the alarm: {:#?}", status(&twin, &data));
+        std::thread::sleep(Duration::from_millis(200));
+    }
+
+    let old = root.join("docs/page.png");
+    let url = format!("http://{http}/");
+    let arguments = [url.as_str(), new.to_str().unwrap(), old.to_str().unwrap()];
+    let Some(peer) = Peer::start("picture.py", &arguments) else { return };
+    let seen = &peer.manifest;
+    if std::env::var_os("SISKIN_BLESS").is_some() {
+        std::fs::copy(&new, &old).unwrap();
+    }
+    assert!(old.exists(), "SISKIN_BLESS=1 makes docs/page.png");
+    assert_eq!(
+        (&seen["size"], &seen["old_size"]),
+        (&serde_json::json!([1280, 900]), &seen["size"]),
+        "{seen}"
+    );
+    assert!(seen["spread"].as_f64().unwrap() > 0.02, "a blank page: {seen}");
+    assert!(
+        seen["unlike"].as_f64().unwrap() < UNLIKE_MAX,
+        "{seen}: SISKIN_BLESS=1, and look at docs/page.png"
+    );
 }

@@ -7,14 +7,14 @@ mod pair;
 use std::time::Duration;
 
 use super::problem::{Problem, Span};
-use super::raw::{At, Field, Line, Listen, PushButton, Root, Signal, spell_duration};
+use super::raw::{At, Field, Http, Line, Listen, PushButton, Root, Signal, spell_duration};
 use super::{LineSpec, PushButtonSpec, Site};
 use crate::signal::{CurrentLoop, LineIndex, SignalIndex, SignalSpec, ValueType};
 
 /// Every doubt about `site`, which was made of `root`.
 pub(super) fn about(root: &Root, site: &Site) -> Vec<Problem> {
     let mut doubts = Vec::new();
-    doubts.extend(root.http.get().and_then(|http| about_listening(&http.listen)));
+    doubts.extend(root.http.get().and_then(about_listening));
     doubts.extend(root.scada.get().and_then(|scada| about_masters(&scada.listen)));
     for (index, (line, spec)) in root.line.items().iter().zip(&site.lines).enumerate() {
         doubts.extend(about_line(line, spec, LineIndex(index), site));
@@ -50,13 +50,15 @@ fn about_button(button: &PushButton, spec: PushButtonSpec, site: &Site) -> Optio
     })
 }
 
-fn about_listening(listen: &Field<Listen>) -> Option<Problem> {
-    let At { value: Listen::On(address), span } = listen.given()? else { return None };
+fn about_listening(http: &Http) -> Option<Problem> {
+    let At { value: Listen::On(address), span } = http.listen.given()? else { return None };
+    if address.ip().is_loopback() || http.tokens.is_there() {
+        return None;
+    }
     let label = "everybody who reaches this address can read everything here";
-    (!address.ip().is_loopback()).then(|| {
-        Problem::new(*span, "HTTP is open to the network", label)
-            .help("it is read-only but has no password: keep it on 127.0.0.1, or behind a firewall or proxy")
-    })
+    let help = "it is read-only, but asks nobody who they are: keep it on 127.0.0.1, behind a firewall or a proxy, \
+                or give `tokens` with `certificate` and `key`";
+    Some(Problem::new(*span, "HTTP is open to the network", label).help(help))
 }
 
 /// A master sits elsewhere, so an address on a network is meant; every network of the box hardly is.

@@ -24,8 +24,8 @@ pub(super) use shapes::{
     BadValue, Bounded, Id, Listen, Percent, Positive, Share, StateNames, StateWord, TcpAddress, Text,
 };
 pub(super) use tables::{
-    Alarm, Calibration, Control, Current, Device, GasReferenceTable, Guard, History, Line, MeasurementLost,
-    Profile, PushButton, Root, Rs485, Scada, Scale, Sensor, Signal, SiteTable, every_table,
+    Alarm, Calibration, Control, Current, Device, GasReferenceTable, Guard, History, Http, Line,
+    MeasurementLost, Profile, PushButton, Root, Rs485, Scada, Scale, Sensor, Signal, SiteTable, every_table,
 };
 pub(super) use words::{KindWord, Word};
 

@@ -150,12 +150,21 @@ table! {
 }
 
 table! {
-    /// The status page, JSON and metrics. Read-only, and without a password: whoever can reach it can
-    /// read it.
+    /// The status page, JSON and metrics. Read-only. Unless `tokens` are asked for, whoever can reach it can
+    /// read it; unless there is a `certificate`, nothing is encrypted.
     Http = "[http]" {
         /// Where it listens. Without this table it listens on the box itself and nowhere else; to have
         /// no HTTP at all, say "off".
         listen: Listen = Default("\"127.0.0.1:8485\""), "\"127.0.0.1:8485\"";
+        /// The certificate with its chain (PEM), relative to the site file: with it, everything is encrypted
+        /// (TLS 1.2 or 1.3) and nothing else is spoken. Needs `key`.
+        certificate: Text = Otherwise("not encrypted"), "\"tls/siskin.crt\"";
+        /// The certificate's private key (PEM), relative to the site file. Nobody but its owner and group
+        /// may read it.
+        key: Text = Otherwise("no certificate"), "\"tls/siskin.key\"";
+        /// A file of tokens, one a line, relative to the site file: only who sends one of them can read, as a
+        /// bearer token or, in a browser, as the password. Nobody but its owner and group may read it.
+        tokens: Text = Otherwise("whoever can reach it can read"), "\"tokens\"";
     }
 }
 

@@ -9,6 +9,7 @@ mod button;
 mod circle;
 mod device;
 mod guard;
+mod http;
 mod kind;
 mod line;
 mod lost;
@@ -25,7 +26,7 @@ use sha2::{Digest, Sha256};
 use super::problem::{Problem, Span, Texts};
 use super::raw::{At, Control, Field, History, Id, Listen, Root, Scada, SiteTable, Text};
 use super::settings::settings;
-use super::{ControlSpec, HistorySpec, HttpSpec, ScadaSpec, Site};
+use super::{ControlSpec, HistorySpec, ScadaSpec, Site};
 
 /// The most lines of a site: each has a thread of its own.
 const LINES_MAX: usize = 32;
@@ -67,7 +68,7 @@ pub(super) fn site(root: &Root, texts: &Texts, problems: &mut Vec<Problem>) -> O
         ambient_pa: gas.ambient_pa,
         substances: gas.substances,
         history: history(root.history.get()?)?,
-        http: http(*root.http.get()?.listen.get()?),
+        http: http::http(root.http.get()?, problems)?,
         scada: root.scada.make(|table| scada(&table.value))?.flatten(),
         control: control(root.control.get()?)?,
         lines: all(lines)?,
@@ -100,13 +101,6 @@ fn history(table: &History) -> Option<HistorySpec> {
         max_size_bytes: table.max_size.get()?.0,
         flush_every: table.flush_every.get()?.0,
     })
-}
-
-fn http(listen: Listen) -> Option<HttpSpec> {
-    match listen {
-        Listen::Off => None,
-        Listen::On(listen) => Some(HttpSpec { listen }),
-    }
 }
 
 /// `Some(None)` when it is turned off.
