@@ -120,7 +120,7 @@ fn token_in(headers: &HeaderMap) -> Option<Vec<u8>> {
 /// RFC 4648, section 4.
 fn base64(text: &str) -> Option<Vec<u8>> {
     let digits = text.trim_end_matches('=');
-    if text.len() % 4 != 0 || text.len() - digits.len() > 2 {
+    if !text.len().is_multiple_of(4) || text.len() - digits.len() > 2 {
         return None;
     }
     let (mut bytes, mut held, mut bits) = (Vec::new(), 0_u32, 0_u32);

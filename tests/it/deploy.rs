@@ -151,7 +151,8 @@ fn the_bill_of_materials_names_what_the_program_is_made_of_and_nothing_else() {
     if Command::new("python3").arg("-V").output().is_err() {
         return skip("the bill of materials", "there is no python3");
     }
-    let make = || Command::new(in_the_repository("deploy/sbom")).env("SOURCE_DATE_EPOCH", "1772463845").output();
+    let make =
+        || Command::new(in_the_repository("deploy/sbom")).env("SOURCE_DATE_EPOCH", "1772463845").output();
     let made = make().unwrap();
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
     assert_eq!(made.stdout, make().unwrap().stdout, "the same sources, the same bytes");
