@@ -10,6 +10,7 @@
 #![allow(clippy::cast_precision_loss)]
 
 mod asker;
+mod awake;
 mod certainty;
 mod fleet;
 mod plan;

@@ -13,6 +13,7 @@ use siskin::simulate::{Bus, BusPort, Device, Line, Pace};
 use tokio::sync::mpsc;
 use tokio_util::sync::CancellationToken;
 
+use crate::awake::Awake;
 use crate::plan::{self, AT_ONCE, settings};
 use crate::table::{self, percent, quantile};
 
@@ -28,6 +29,7 @@ const LOAD: f64 = 0.8;
 
 /// Prints the length of a round, and how far polls stray from their period.
 pub fn measure(per_row: Duration) {
+    let _awake = Awake::keep();
     let timing = Timing::serial(settings(BAUD));
     let least = timing.transaction(Table::Holding, SIGNALS, timing.t3_5()) * u32::from(DEVICES);
     let period = least.div_f64(LOAD);

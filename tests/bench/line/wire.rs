@@ -11,11 +11,13 @@ use siskin::signal::Table;
 use siskin::simulate::{Bus, BusPort, Device, Line, Pace};
 
 use crate::asker::{ASKERS, REGISTERS};
+use crate::awake::Awake;
 use crate::plan::settings;
 use crate::table;
 
 /// Prints reads per second for each speed and each asker.
 pub fn measure(per_row: Duration) {
+    let _awake = Awake::keep();
     let mut rows = Vec::new();
     for baud in [9_600, 19_200, 115_200] {
         let timing = Timing::serial(settings(baud));
