@@ -11,9 +11,10 @@ use std::sync::{Mutex, MutexGuard, OnceLock, PoisonError};
 use std::time::{Duration, Instant};
 
 use tracing::{Event, Level, Subscriber};
+use tracing_subscriber::Layer;
+use tracing_subscriber::filter::Targets;
 use tracing_subscriber::layer::{Context, SubscriberExt};
 use tracing_subscriber::util::SubscriberInitExt;
-use tracing_subscriber::{EnvFilter, Layer};
 
 use crate::moment::Wall;
 
@@ -33,17 +34,32 @@ static LOG: OnceLock<Log> = OnceLock::new();
 
 /// Begins to log.
 pub fn start() {
-    let wanted = EnvFilter::builder()
-        .with_default_directive(tracing::level_filters::LevelFilter::INFO.into())
-        .with_env_var("SISKIN_LOG")
-        .from_env_lossy();
+    let asked = std::env::var("SISKIN_LOG").unwrap_or_default();
+    let wanted = wanted(&asked);
     let log = LOG.get_or_init(|| Log {
         began: Instant::now(),
         sink: Sink::of_this_process(),
         repeats: Mutex::default(),
     });
     // A log that has begun already goes on as it is.
-    let _ = tracing_subscriber::registry().with(wanted).with(Lines { log }).try_init();
+    let _ = tracing_subscriber::registry()
+        .with(Lines { log }.with_filter(wanted.clone().unwrap_or_else(everything_from_info)))
+        .try_init();
+    if wanted.is_none() {
+        tracing::warn!(
+            "SISKIN_LOG={asked:?} is no level, and no list of parts with levels: info and worse is logged. \
+             Set it to error, warn, info, debug or trace, or for example to info,siskin::modbus=debug"
+        );
+    }
+}
+
+/// What is asked for: nothing is `info`. `None` when it cannot be understood.
+fn wanted(asked: &str) -> Option<Targets> {
+    if asked.trim().is_empty() { Some(everything_from_info()) } else { asked.parse().ok() }
+}
+
+fn everything_from_info() -> Targets {
+    Targets::new().with_default(Level::INFO)
 }
 
 /// Tells what was held back and came no more, for as long as the task runs.
@@ -164,6 +180,16 @@ mod tests {
         let heard = String::from_utf8_lossy(&heard[..length]).into_owned();
         assert_eq!(heard, "PRIORITY=4\nSYSLOG_IDENTIFIER=siskin\nMESSAGE=the port is gone\n");
         assert!(journal.recv(&mut [0; 512]).is_err(), "it was said twice");
+    }
+
+    #[test]
+    fn a_level_alone_or_parts_with_levels_are_understood_and_nothing_else() {
+        let said = |asked: &str, part: &str, level: &Level| wanted(asked).unwrap().would_enable(part, level);
+        assert!(said("", "siskin::daemon", &Level::INFO) && !said("", "siskin::daemon", &Level::DEBUG));
+        assert!(said("debug", "siskin::daemon", &Level::DEBUG));
+        assert!(said("warn,siskin::modbus=debug", "siskin::modbus::line", &Level::DEBUG));
+        assert!(!said("warn,siskin::modbus=debug", "siskin::daemon", &Level::INFO));
+        assert!(wanted("siskin=loud").is_none());
     }
 
     #[test]
