@@ -26,7 +26,9 @@ pub struct Building {
     pub devices: Devices,
     pub http: SocketAddr,
     pub scada: SocketAddr,
-    _dir: tempfile::TempDir,
+    /// From its start until a value was shown.
+    pub first_value: Duration,
+    dir: tempfile::TempDir,
 }
 
 impl Building {
@@ -45,18 +47,33 @@ impl Building {
             .stderr(log(dir.path()))
             .spawn()
             .unwrap();
-        let building = Building { child, devices, http, scada, _dir: dir };
+        let mut building = Building { child, devices, http, scada, first_value: Duration::ZERO, dir };
         building.settle();
         building
     }
 
-    fn settle(&self) {
+    fn settle(&mut self) {
         let began = Instant::now();
-        let good = format!("\"signals_good\":{SIGNALS},");
-        while !self.get("/api/v1/status").contains(&good) || began.elapsed() < SETTLING_MIN {
-            assert!(began.elapsed() < SETTLING_MAX, "not every signal is good");
+        while matches!(self.signals_good().as_deref(), None | Some("0")) {
+            assert!(began.elapsed() < SETTLING_MAX, "no signal is good; it said:\n{}", self.said());
+            std::thread::sleep(Duration::from_millis(1));
+        }
+        self.first_value = began.elapsed();
+        while self.signals_good() != Some(SIGNALS.to_string()) || began.elapsed() < SETTLING_MIN {
+            assert!(began.elapsed() < SETTLING_MAX, "not every signal is good; it said:\n{}", self.said());
             std::thread::sleep(Duration::from_millis(100));
         }
+    }
+
+    /// As the status tells it.
+    fn signals_good(&self) -> Option<String> {
+        let status = self.get("/api/v1/status");
+        let (_, after) = status.split_once("\"signals_good\":")?;
+        after.split_once(',').map(|(count, _)| count.to_owned())
+    }
+
+    fn said(&self) -> String {
+        std::fs::read_to_string(self.dir.path().join("log")).unwrap_or_default()
     }
 
     /// The body of an answer; empty when nobody answers.
@@ -73,8 +90,8 @@ impl Building {
         process::processor(&self.child.id().to_string())
     }
 
-    /// What it keeps in memory, in MB.
-    pub fn resident_mb(&self) -> f64 {
+    /// What it keeps in memory, in MiB.
+    pub fn resident_mib(&self) -> f64 {
         process::figure(&self.child.id().to_string(), "VmRSS:") as f64 / 1024.0
     }
 }
@@ -113,7 +130,7 @@ fn site(devices: &str, http: SocketAddr, scada: SocketAddr) -> String {
                 );
             }
             text += &format!(
-                "[[alarm]]\nid = \"{id}-high\"\nsignal = \"{id}.signal-0\"\nkind = \"high\"\n\
+                "[[alarm]]\nid = \"{id}-high\"\nname = \"Analyzer {line} {device} high\"\nsignal = \"{id}.signal-0\"\nkind = \"high\"\n\
                  setpoint = 20000\npriority = \"high\"\naction = \"Look.\"\n"
             );
         }

@@ -1,7 +1,8 @@
 //! What the faces cost, and whether anybody who reads disturbs the polling: a whole daemon of 48 signals on
 //! simulated Modbus TCP devices, next to other people's servers, in the same run.
 //!
-//! `cargo bench --bench faces` prints every table; `-- status`, `-- streams` and `-- masters` print one.
+//! `cargo bench --bench faces` prints every table; `-- idle`, `-- status`, `-- streams` and `-- masters`
+//! print one.
 //! `SISKIN_BENCH_SECONDS` sets how long each row is measured. The daemon is pinned to one core where `taskset`
 //! is there. Figures only: nothing here passes or fails by a time.
 
@@ -10,6 +11,7 @@
 
 mod building;
 mod devices;
+mod idle;
 mod masters;
 mod others;
 #[path = "../process.rs"]
@@ -30,16 +32,18 @@ fn main() {
     let per_row = Duration::from_secs(seconds);
     match part.as_deref() {
         None => {
+            idle::measure(per_row);
             status::measure(per_row);
             streams::measure(per_row);
             masters::measure(per_row);
         }
+        Some("idle") => idle::measure(per_row),
         Some("status") => status::measure(per_row),
         Some("streams") => streams::measure(per_row),
         Some("masters") => masters::measure(per_row),
         Some(devices::DEVICES) => devices::serve(),
         Some(others::HELLO) => others::hello(),
         Some(others::MODBUS) => others::modbus(),
-        Some(other) => println!("no part is called {other}: status, streams, masters"),
+        Some(other) => println!("no part is called {other}: idle, status, streams, masters"),
     }
 }

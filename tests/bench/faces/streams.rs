@@ -36,8 +36,8 @@ pub fn measure(per_row: Duration) {
     let title = format!("The stream of {SIGNALS} signals, {} s each; server on one core", per_row.as_secs());
     let head = [
         "listening",
-        "resident, MB",
-        "kernel's sockets, MB",
+        "resident, MiB",
+        "kernel's sockets, MiB",
         "events/s each",
         "MB/s in all",
         "processor, one core = 100 %",
@@ -65,8 +65,8 @@ fn row(
     let event = building.get("/api/v1/status").len() as f64;
     let mut row = vec![
         what.to_owned(),
-        format!("{:.1}", building.resident_mb()),
-        format!("{:.1}", sockets_mb()),
+        format!("{:.1}", building.resident_mib()),
+        format!("{:.1}", sockets_mib()),
         if readers == 0 { String::new() } else { format!("{:.2}", per_s / event / readers as f64) },
         format!("{:.1}", per_s / 1e6),
         percent((building.processor() - before) / time.as_secs_f64()),
@@ -108,7 +108,7 @@ async fn read(mut stream: TcpStream, bytes: Arc<AtomicU64>) {
 }
 
 /// What the kernel keeps for all TCP sockets of this machine.
-fn sockets_mb() -> f64 {
+fn sockets_mib() -> f64 {
     let told = fs::read_to_string("/proc/net/sockstat").unwrap_or_default();
     let tcp = told.lines().find(|line| line.starts_with("TCP:")).unwrap_or_default();
     let pages = tcp.split_whitespace().skip_while(|word| *word != "mem").nth(1);
