@@ -1,4 +1,5 @@
-//! Calibration gas: what its certificate says, and what makes one doubt that it is the right cylinder.
+//! Calibration gas: what its certificate says, and what makes one doubt that it is the right cylinder, or that
+//! it has filled the cell.
 //!
 //! A doubt forbids nothing: the person at the cylinder may know better. It is asked about, and recorded.
 
@@ -38,17 +39,20 @@ pub enum Doubt {
     LowForSpan,
     /// Zero gas that is far from zero.
     HighForZero,
+    /// The readings move by more than the tolerance: their mean belongs to no gas.
+    Unsettled,
 }
 
 impl Doubt {
     /// Every doubt, in the order they are told.
-    pub const ALL: [Doubt; 6] = [
+    pub const ALL: [Doubt; 7] = [
         Doubt::Impossible,
         Doubt::Expired,
         Doubt::ExpiryUnknown,
         Doubt::AboveRange,
         Doubt::LowForSpan,
         Doubt::HighForZero,
+        Doubt::Unsettled,
     ];
 
     /// The word in the journal and in JSON.
@@ -60,6 +64,7 @@ impl Doubt {
             Doubt::AboveRange => "above_range",
             Doubt::LowForSpan => "low_for_span",
             Doubt::HighForZero => "high_for_zero",
+            Doubt::Unsettled => "unsettled",
         }
     }
 
@@ -72,7 +77,15 @@ impl Doubt {
             Doubt::AboveRange => "the gas is beyond the analyzer's range",
             Doubt::LowForSpan => "the gas lies in the lower half of the range: it tells little of the upper",
             Doubt::HighForZero => "this is much for a zero gas",
+            Doubt::Unsettled => {
+                "the readings still move by more than the tolerance: the gas has not filled the cell, or they tremble"
+            }
         }
+    }
+
+    /// The doubt with this word.
+    pub fn from_word(word: &str) -> Option<Doubt> {
+        Doubt::ALL.into_iter().find(|doubt| doubt.word() == word)
     }
 }
 
@@ -86,13 +99,17 @@ impl Gas {
     fn is_open_to(self, doubt: Doubt, range: Range, today: Date) -> bool {
         let share = (self.concentration - range.low) / (range.high - range.low);
         match doubt {
-            // Written so that what is no number is doubted too.
-            Doubt::Impossible => !(self.concentration >= 0.0 && self.concentration.is_finite()),
+            // Written so that what is no number is doubted too. A dew point lies below nought.
+            Doubt::Impossible => {
+                !(self.concentration >= range.low.min(0.0) && self.concentration.is_finite())
+            }
             Doubt::Expired => self.expires.is_some_and(|last_day| today > last_day),
             Doubt::ExpiryUnknown => self.expires.is_none(),
             Doubt::AboveRange => self.concentration > range.high,
             Doubt::LowForSpan => self.point == Point::Span && share < SPAN_GAS_SHARE_MIN,
             Doubt::HighForZero => self.point == Point::Zero && share > ZERO_GAS_SHARE_MAX,
+            // Told by the readings, and not by the gas.
+            Doubt::Unsettled => false,
         }
     }
 }
@@ -132,9 +149,22 @@ mod tests {
         assert_eq!(doubts(Point::Span, f64::INFINITY), [Doubt::Impossible, Doubt::AboveRange]);
     }
 
+    /// A dew point of -60 degrees is a dry gas, and no mistake.
+    #[test]
+    fn where_the_range_goes_below_nought_so_may_the_standard() {
+        let range = Range { low: -80.0, high: 20.0 };
+        let today = date(2026, 3, 2);
+        let doubts =
+            |point, concentration| Gas { point, concentration, expires: Some(today) }.doubts(range, today);
+        assert_eq!(doubts(Point::Zero, -78.5), []);
+        assert_eq!(doubts(Point::Span, -20.0), []);
+        assert_eq!(doubts(Point::Zero, -80.1), [Doubt::Impossible]);
+    }
+
     #[test]
     fn every_doubt_has_a_word_and_a_sentence_of_its_own() {
         for (place, doubt) in Doubt::ALL.iter().enumerate() {
+            assert_eq!(Doubt::from_word(doubt.word()), Some(*doubt));
             for other in &Doubt::ALL[place + 1..] {
                 assert_ne!(doubt.word(), other.word());
                 assert_ne!(doubt.sentence(), other.sentence());

@@ -11,6 +11,6 @@ mod spec;
 
 pub use answers::{ANSWERS_MAX, ANSWERS_MIN, Answers};
 pub use gas::{Doubt, Gas};
-pub use reading::{Compared, Point, Response, Stage, drift_pct, passes};
+pub use reading::{Compared, Point, Response, Stage, drift_pct, is_settled, passes};
 pub use sensor::{Exposure, SENSOR_SETTLE_DEFAULT, SensorCare, WARN_LEFT_PCT_DEFAULT, Wear};
 pub use spec::{Care, FUNCTION_CHECK_MAX_DEFAULT, TOLERANCE_PCT_DEFAULT};

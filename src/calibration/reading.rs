@@ -74,6 +74,13 @@ pub fn passes(error_pct: f64, tolerance_pct: f64) -> bool {
     error_pct.abs() <= tolerance_pct
 }
 
+/// Whether readings that lie so far apart, from the smallest to the greatest, are those of one gas: no
+/// farther than the tolerance, in % of the span. A cell that still fills, or that holds the gas before, gives
+/// a mean that belongs to neither. Common practice, no source.
+pub fn is_settled(scatter: f64, range: Range, tolerance_pct: f64) -> bool {
+    passes(scatter / (range.high - range.low) * 100.0, tolerance_pct)
+}
+
 /// How far an analyzer has moved since it was last left alone, in % of the span: what it was found at less
 /// what it was left at, at the same point.
 pub fn drift_pct(as_found_error_pct: f64, last_as_left_error_pct: f64) -> f64 {

@@ -106,11 +106,13 @@ pub fn refusal_text(refused: &str, done: &Done) -> Option<String> {
         }
         "doubtful_gas" => {
             let sentence = |word: &String| {
-                let doubt = Doubt::ALL.into_iter().find(|doubt| doubt.word() == word.as_str());
+                let doubt = Doubt::from_word(word);
                 doubt.map_or_else(|| word.replace('_', " "), |doubt| doubt.sentence().to_owned())
             };
             let doubts: Vec<String> = done.doubts.iter().map(sentence).collect();
-            format!("{}; --despite records it all the same, and says so", doubts.join("; "))
+            let unsettled = done.doubts.iter().any(|word| word == Doubt::Unsettled.word());
+            let wait = if unsettled { "wait, and ask again; " } else { "" };
+            format!("{}; {wait}--despite records it all the same, and says so", doubts.join("; "))
         }
         "too_few_answers" => {
             let have = done.have.unwrap_or_default();
@@ -193,6 +195,7 @@ mod tests {
             tolerance_pct: 2.0,
             pass: error_pct.abs() <= 2.0,
             drift_pct: (point == Point::Span).then_some(-6.0),
+            doubts: Vec::new(),
         }
     }
 

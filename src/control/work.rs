@@ -274,6 +274,7 @@ mod tests {
             error_pct: -1.25,
             tolerance_pct: 2.0,
             drift_pct: Some(-1.5),
+            doubts: Vec::new(),
         }
     }
 

@@ -4,7 +4,7 @@ use std::time::Duration;
 
 use crate::alarm::performance::{Change, Count, Happened, Performance};
 use crate::alarm::{Life, Priority};
-use crate::calibration::{Point, Stage};
+use crate::calibration::{Doubt, Point, Stage};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
@@ -126,7 +126,13 @@ fn recorded(entry: &JournalEntry) -> Option<Recorded> {
         error_pct: number("error_pct")?,
         tolerance_pct: number("tolerance_pct")?,
         drift_pct: number("drift_pct"),
+        doubts: entry.detail.get("doubts").map_or_else(Vec::new, doubts),
     })
+}
+
+fn doubts(words: &serde_json::Value) -> Vec<Doubt> {
+    let words = words.as_array().into_iter().flatten();
+    words.filter_map(|word| Doubt::from_word(word.as_str()?)).collect()
 }
 
 /// What an entry says of an alarm's state, if it says anything.

@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use jiff::civil::Date;
 
-use crate::calibration::{Answers, Compared, Doubt, Gas, Point, Stage, drift_pct, passes};
+use crate::calibration::{Answers, Compared, Doubt, Gas, Point, Stage, drift_pct, is_settled, passes};
 use crate::moment::Wall;
 use crate::monitor::care::{CareState, Hindrance, Work, Worked};
 use crate::monitor::step::Step;
@@ -68,6 +68,8 @@ pub struct Recorded {
     /// How far the analyzer has moved since it was last left alone, in % of the span. `None` where that is
     /// not known, and as left.
     pub drift_pct: Option<f64>,
+    /// What made it doubtful; somebody had it recorded all the same.
+    pub doubts: Vec<Doubt>,
 }
 
 impl Recorded {
@@ -92,6 +94,11 @@ impl Recorded {
         ]);
         detail.extend(self.drift_pct.map(|drift| ("drift_pct", Detail::Number(drift))));
         detail.extend(self.expires.map(|day| ("expires", Detail::Text(day.to_string()))));
+        if !self.doubts.is_empty() {
+            let words = self.doubts.iter().map(|doubt| doubt.word().to_owned()).collect();
+            detail.insert("doubts", Detail::List(words));
+            detail.insert("despite", Detail::Flag(true));
+        }
         detail
     }
 }
@@ -132,15 +139,22 @@ impl Step<'_> {
         }
         let range = self.plan.signals[signal.0].range.ok_or(Hindrance::NoRange)?;
         let gas = Gas { point: test.point, concentration: test.standard, expires: test.expires };
-        let doubts = gas.doubts(range, test.today);
+        let mut doubts = gas.doubts(range, test.today);
         if !doubts.is_empty() && !test.despite {
             return Err(Hindrance::DoubtfulGas(doubts));
         }
         let (measured, over) = self.measured(device, signal)?;
+        let tolerance_pct = self.plan.devices[device.0].care.tolerance_pct;
+        if !is_settled(measured.scatter, range, tolerance_pct) {
+            doubts.push(Doubt::Unsettled);
+        }
+        if !doubts.is_empty() && !test.despite {
+            return Err(Hindrance::DoubtfulGas(doubts));
+        }
         let compared = Compared { standard: test.standard, reading: measured.mean };
         let error_pct = compared.error_pct(range).ok_or(Hindrance::NoRange)?;
-        let record = self.record(device, signal, test, (measured.mean, error_pct), work);
-        self.tell_gas_test(device, signal, (&record, &doubts), (measured, over), range, work);
+        let record = Recorded { doubts, ..self.record(device, signal, test, (measured.mean, error_pct), work) };
+        self.tell_gas_test(device, signal, &record, (measured, over), range, work);
         let care = &mut self.state.known.care[device.0];
         care.answers.remove(&signal);
         care.keep(record.clone());
@@ -200,6 +214,7 @@ impl Step<'_> {
             error_pct,
             tolerance_pct: self.plan.devices[device.0].care.tolerance_pct,
             drift_pct: left.map(|left| drift_pct(error_pct, left.error_pct)),
+            doubts: Vec::new(),
         }
     }
 
@@ -207,7 +222,7 @@ impl Step<'_> {
         &mut self,
         device: DeviceIndex,
         signal: SignalIndex,
-        (record, doubts): (&Recorded, &[Doubt]),
+        record: &Recorded,
         (measured, over): (Measured, Duration),
         range: Range,
         work: &Work,
@@ -222,11 +237,6 @@ impl Step<'_> {
         detail.insert("span", Detail::Number(range.high - range.low));
         let unit = self.plan.signals[signal.0].unit.clone();
         detail.extend(unit.map(|unit| ("unit", Detail::Text(unit))));
-        if !doubts.is_empty() {
-            let words = doubts.iter().map(|doubt| doubt.word().to_owned()).collect();
-            detail.insert("doubts", Detail::List(words));
-            detail.insert("despite", Detail::Flag(true));
-        }
         self.tell_work(EventKind::CalibrationRecorded, device, Some(work), detail);
     }
 }

@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::calibration::{Point, Stage};
+use crate::calibration::{Doubt, Point, Stage};
 use crate::monitor::Recorded;
 use crate::view::{Day, Instant, Word};
 
@@ -40,6 +40,9 @@ pub struct Calibration {
     /// As found: the error less the one that the analyzer was last left with; `null` where that is not
     /// known, and as left.
     pub drift_pct: Option<f64>,
+    /// What made it doubtful, where somebody had it recorded all the same.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub doubts: Vec<Word<Doubt>>,
 }
 
 impl From<&Recorded> for Calibration {
@@ -59,6 +62,7 @@ impl From<&Recorded> for Calibration {
             tolerance_pct: record.tolerance_pct,
             pass: record.pass(),
             drift_pct: record.drift_pct,
+            doubts: record.doubts.iter().copied().map(Word).collect(),
         }
     }
 }

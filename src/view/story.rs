@@ -250,6 +250,7 @@ fn calibrations() -> Vec<Recorded> {
         error_pct,
         tolerance_pct: 2.0,
         drift_pct: None,
+        doubts: Vec::new(),
     };
     vec![left(Point::Zero, 0.0, "N2-0032", 0.05, 0.25), left(Point::Span, 16.0, "CYL-0417", 15.9, -0.5)]
 }

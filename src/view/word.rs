@@ -11,7 +11,7 @@ use serde::de::Error;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::alarm::{Life, Priority, Withheld};
-use crate::calibration::{Point, Stage, Wear};
+use crate::calibration::{Doubt, Point, Stage, Wear};
 use crate::monitor::DeviceState;
 use crate::signal::{Condition, Quality, Reason};
 use crate::view::AlarmState;
@@ -109,6 +109,7 @@ macro_rules! vocabulary {
 vocabulary!(Quality, [Quality::Good, Quality::Uncertain, Quality::Bad]);
 vocabulary!(Point, Point::ALL);
 vocabulary!(Stage, Stage::ALL);
+vocabulary!(Doubt, Doubt::ALL);
 vocabulary!(Wear, Wear::ALL);
 vocabulary!(Reason, Reason::ALL);
 vocabulary!(Life, Life::ALL);

@@ -2,10 +2,10 @@
 
 use serde_json::Value;
 
-use crate::calibration::{Point, Stage};
+use crate::calibration::{Doubt, Point, Stage};
 use crate::config::Site;
 use crate::proving::checklist::{Check, ListStep};
-use crate::proving::record::Record;
+use crate::proving::record::{Record, Told};
 use crate::signal::{SignalSpec, device_id};
 use crate::units::{Quantity, Unit};
 
@@ -129,13 +129,22 @@ fn calibrated(record: &Record) -> Vec<(bool, String)> {
                 (true, false) => "as left, failed",
             };
             let pass = left && told.flag("pass") == Some(true);
-            (pass, format!("{signal} at {}: {words}, event {}", point.word(), told.seq))
+            let doubts = doubts_of(told);
+            (pass, format!("{signal} at {}: {words}, event {}{doubts}", point.word(), told.seq))
         }
     };
     let mut signals: Vec<&str> = record.calibrations.iter().filter_map(|told| told.text("signal")).collect();
     signals.sort_unstable();
     signals.dedup();
     signals.into_iter().flat_map(|signal| Point::ALL.map(|point| of_point(signal, point))).collect()
+}
+
+/// What made a record doubtful: whoever signs must see it.
+fn doubts_of(told: &Told) -> String {
+    let words = told.detail.get("doubts").map_or(&Value::Null, |doubts| doubts);
+    let sentences = items(words).filter_map(|word| Some(Doubt::from_word(word.as_str()?)?.sentence()));
+    let sentences: Vec<&str> = sentences.collect();
+    if sentences.is_empty() { String::new() } else { format!(", DOUBTFUL: {}", sentences.join("; ")) }
 }
 
 /// Of what the record must hold: where it holds nothing, it is not so.
@@ -196,7 +205,6 @@ fn signal_words(signal: &Value) -> String {
 mod tests {
     #![allow(clippy::unwrap_used)]
     use super::*;
-    use crate::proving::record::Told;
     use serde_json::json;
 
     fn told(seq: u64, kind: &str, detail: Value) -> Told {
@@ -236,5 +244,12 @@ mod tests {
         assert!(!pass && words.contains("as left, failed"), "{words}");
         let (pass, words) = seen(&[zero, ("span", "as_found", false), span]);
         assert!(pass && words.contains("h2s-1.gas at span: as left, passed, event 4"), "{words}");
+    }
+
+    #[test]
+    fn a_calibration_with_doubtful_gas_says_so_to_whoever_signs() {
+        let detail = json!({ "doubts": ["expired", "unsettled"] });
+        let told = doubts_of(&told(2, "calibration_recorded", detail));
+        assert!(told.starts_with(", DOUBTFUL: the certificate of the gas has expired; the readings"), "{told}");
     }
 }

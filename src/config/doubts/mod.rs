@@ -122,8 +122,8 @@ fn is_all_ones(count: f64) -> bool {
 fn about_settling(signal: &Signal) -> Option<Problem> {
     let settle = signal.settle.given()?;
     signal.valid_when.items().is_empty().then(|| {
-        Problem::new(settle.span, "`settle` without `valid_when`", "has no effect")
-            .help("say when the sample is valid, for example that the sample flows")
+        Problem::new(settle.span, "`settle` without `valid_when`", "acts after a function check alone")
+            .help("say when the sample is valid too, for example that the sample flows")
     })
 }
 

@@ -109,6 +109,24 @@ fn doubtful_gas_is_recorded_only_when_that_is_confirmed_and_the_journal_says_so(
     assert_eq!((&detail["readings"], &detail["span"]), (&Detail::Number(3.0), &Detail::Number(20.0)));
 }
 
+/// Between two gases the cell holds neither: the mean of what is read then belongs to nothing.
+#[test]
+fn readings_that_still_move_are_asked_about_and_those_that_stand_are_not() {
+    let mut bench = Bench::in_function_check();
+    bench.say(&["1.6", "9.0", "15.9", "16.0", "16.0"]);
+    let test = || gas(Point::Span, Stage::AsLeft, 16.0);
+    assert_eq!(bench.record(test()), Err(Hindrance::DoubtfulGas(vec![Doubt::Unsettled])));
+    let despite = bench.record(GasTest { despite: true, ..test() }).unwrap();
+    assert_eq!(despite.doubts, [Doubt::Unsettled]);
+    // 0.4 of 20 is the tolerance of 2 %, and a trembling that is no greater is none.
+    bench.say(&["15.8", "16.2", "15.8"]);
+    assert_eq!(bench.record(test()).map(|record| record.doubts), Ok(Vec::new()));
+    bench.say(&["15.7", "16.2", "15.8"]);
+    assert_eq!(bench.record(test()), Err(Hindrance::DoubtfulGas(vec![Doubt::Unsettled])));
+    bench.say(&["16.0"; 10]);
+    assert!(bench.record(test()).is_ok(), "what was read before has slid out");
+}
+
 #[test]
 fn a_signal_that_is_not_there_or_has_no_range_is_told() {
     let mut bench = Bench::in_function_check();
@@ -125,10 +143,13 @@ fn a_signal_that_is_not_there_or_has_no_range_is_told() {
 fn a_journal_begun_anew_gives_the_records_back() {
     let mut bench = Bench::in_function_check();
     bench.say(&["0.1", "0.1", "0.1"]);
-    let left = bench.record(gas(Point::Zero, Stage::AsLeft, 0.0)).unwrap();
+    let expired = GasTest { expires: Some(date(2027, 1, 14)), ..gas(Point::Zero, Stage::AsLeft, 0.0) };
+    let left = bench.record(GasTest { despite: true, ..expired }).unwrap();
     let told = retell(&bench.plan, &bench.state);
     let carried = told.iter().find(|event| event.kind == EventKind::CalibrationRecorded).unwrap();
     assert_eq!(carried.at.wall, left.at);
+    let doubts = Detail::List(vec!["expired".to_owned()]);
+    assert_eq!(carried.detail.get("doubts"), Some(&doubts), "doubtful once, doubtful for good");
     let past = [("h2s-1.concentration", 1), ("h2s-1.gone", 0)];
     for (signal, kept) in past {
         let mut again = State::new(&bench.plan, moment(100.0, 0));

@@ -27,6 +27,7 @@ fn left(plan: &Plan, state: &mut State, at: Wall) {
         error_pct: 0.5,
         tolerance_pct: 2.0,
         drift_pct: None,
+        doubts: Vec::new(),
     };
     let told = CareTold::Recorded(Box::new(record));
     restore_care(plan, state, [RememberedCare { device: "h2s-1".to_owned(), at, told }]);

@@ -156,6 +156,7 @@ fn recorded(at: Wall, stage: Stage) -> CareTold {
         error_pct: 0.5,
         tolerance_pct: 2.0,
         drift_pct: None,
+        doubts: Vec::new(),
     }))
 }
 

@@ -12,14 +12,21 @@ pub fn recorded_text(record: &Calibration) -> String {
         format!("; it has drifted {drift:+.2} % of span since it was last left")
     });
     format!(
-        "{} {}: reads {} on {}, error {:+.2} % of span, {}{drift}",
+        "{} {}: reads {} on {}, error {:+.2} % of span, {}{drift}{}",
         record.point,
         stage_text(record.stage.0),
         number(record.reading),
         number(record.standard),
         record.error_pct,
         verdict_text(record),
+        doubts_text(record),
     )
+}
+
+/// What made it doubtful, to follow the rest; empty where nothing did.
+fn doubts_text(record: &Calibration) -> String {
+    let doubts: Vec<&str> = record.doubts.iter().map(|doubt| doubt.sentence()).collect();
+    if doubts.is_empty() { String::new() } else { format!("; DOUBTFUL: {}", doubts.join("; ")) }
 }
 
 /// Before the adjustment or after it.
@@ -66,7 +73,7 @@ fn verdict_text(record: &Calibration) -> String {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
-    use crate::calibration::Point;
+    use crate::calibration::{Doubt, Point};
     use crate::view::{Day, Word, story};
 
     fn record(point: Point, stage: Stage, error_pct: f64) -> Calibration {
@@ -85,6 +92,7 @@ mod tests {
             tolerance_pct: 2.0,
             pass: error_pct.abs() <= 2.0,
             drift_pct: (stage == Stage::AsFound).then_some(-6.0),
+            doubts: Vec::new(),
         }
     }
 
@@ -99,6 +107,17 @@ mod tests {
         assert_eq!(
             circumstances_text(&span, &TimeZone::UTC),
             "2026-03-02 15:10:00 UTC by kim, gas CYL-0417, good until 2027-03-31"
+        );
+    }
+
+    #[test]
+    fn what_was_recorded_although_it_was_doubtful_says_so() {
+        let mut left = record(Point::Span, Stage::AsLeft, 0.5);
+        left.doubts = vec![Word(Doubt::Expired)];
+        assert_eq!(
+            recorded_text(&left),
+            "span as left: reads 18.90 on 20, error +0.50 % of span, within the tolerance of 2 %; \
+             DOUBTFUL: the certificate of the gas has expired"
         );
     }
 

@@ -4,6 +4,7 @@ use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::history::SETTINGS_DETAIL;
+use crate::calibration::Doubt;
 use crate::signal::Reason;
 use crate::view::words::{alarm_state, date_and_time, number};
 use crate::view::{AlarmState, Entry, Instant, Vocabulary};
@@ -18,7 +19,10 @@ pub fn event_detail_text(entry: &Entry, zone: &TimeZone) -> String {
     // All the settings of a start fill a page; those that changed have events of their own.
     let told = entry.detail.iter().filter(|(name, value)| !value.is_null() && *name != SETTINGS_DETAIL);
     let details: Vec<String> = told
-        .map(|(name, value)| format!("{}: {}", name.replace('_', " "), detail_text(value, zone)))
+        .map(|(name, value)| {
+            let text = doubts_text(name, value).unwrap_or_else(|| detail_text(value, zone));
+            format!("{}: {text}", name.replace('_', " "))
+        })
         .collect();
     details.join("; ")
 }
@@ -37,6 +41,13 @@ pub fn event_text(entry: &Entry, zone: &TimeZone) -> String {
 pub fn event_who_text(entry: &Entry) -> Option<String> {
     let user = entry.user.as_ref()?;
     Some(entry.name.as_ref().map_or_else(|| user.clone(), |name| format!("{name} ({user})")))
+}
+
+/// What made a calibration doubtful: the words of that list, some of which mean something else elsewhere.
+fn doubts_text(name: &str, value: &Value) -> Option<String> {
+    let words = value.as_array().filter(|_| name == "doubts")?.iter();
+    let sentence = |word: &Value| Some(Doubt::from_word(word.as_str()?)?.sentence());
+    Some(words.map(sentence).collect::<Option<Vec<_>>>()?.join(" and "))
 }
 
 fn detail_text(value: &Value, zone: &TimeZone) -> String {
@@ -66,6 +77,16 @@ fn word_text(word: &str) -> Option<&'static str> {
 #[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn what_made_a_calibration_doubtful_is_told_in_its_own_words() {
+        let doubts = serde_json::json!(["above_range", "unsettled"]);
+        assert_eq!(
+            doubts_text("doubts", &doubts).unwrap(),
+            format!("{} and {}", Doubt::AboveRange.sentence(), Doubt::Unsettled.sentence())
+        );
+        assert_eq!(doubts_text("reasons", &doubts), None);
+    }
 
     #[test]
     fn details_are_told_in_words_and_in_the_zone_of_the_site() {
