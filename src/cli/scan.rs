@@ -19,7 +19,7 @@ use crate::commission::format::{Format, settings_text};
 use crate::commission::sweep::{self, BAUDS, GARBLED_TRIES, PROBE, Patience, Step, UNITS, UNREST_MAX};
 use crate::config::SerialSettings;
 use crate::control::protocol::LOAN_MAX;
-use crate::modbus::{Answered, Reply, VisitError, Visitor};
+use crate::modbus::{Answered, Heard, Reply, VisitError, Visitor};
 use crate::view::words;
 
 mod findings;
@@ -113,7 +113,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
         chosen: &chosen,
         borrowed: &borrowed,
         stop: &stop,
-        patience: Patience::new(chosen.spec.response_timeout, !args.patient),
+        patience: Patience::new(chosen.spec.response_timeout, !args.patient && chosen.hears_late_answers()),
         progress: Progress::new(),
         began: Instant::now(),
         json: common.json,
@@ -265,6 +265,7 @@ impl Search<'_> {
                 return Ok(Some(Ended::Early(step, told.to_owned())));
             }
         }
+        self.hear_out(&mut visitor, settings)?;
         for hint in visitor.hints() {
             self.note(&match settings {
                 Some(settings) => format!("{}: {hint}", settings_text(&settings)),
@@ -272,6 +273,21 @@ impl Search<'_> {
             });
         }
         Ok(None)
+    }
+
+    /// The last units were given less than the whole time: whoever answers after it is heard here.
+    fn hear_out(&mut self, visitor: &mut Visitor, settings: Option<SerialSettings>) -> Result<(), CliError> {
+        let rest = self.plan.timeout.saturating_sub(self.patience.timeout());
+        if rest.is_zero() {
+            return Ok(());
+        }
+        match visitor.listen(rest) {
+            Ok(heard) => {
+                self.tell_late(&heard, u8::MAX, settings);
+                Ok(())
+            }
+            Err(error) => Err(CliError::Unreachable(error.to_string())),
+        }
     }
 
     fn show(&mut self, step: Step, settings: Option<SerialSettings>, unit: u8) {
@@ -319,7 +335,12 @@ impl Search<'_> {
         if answered.heard.questions > 0 {
             self.note("questions were heard that are not ours: another master is on this line");
         }
-        for unit in answered.heard.units.iter().filter(|unit| **unit != asked) {
+        self.tell_late(&answered.heard, asked, settings);
+    }
+
+    /// Tells of whole answers of units that were asked before.
+    fn tell_late(&mut self, heard: &Heard, asked: u8, settings: Option<SerialSettings>) {
+        for unit in heard.units.iter().filter(|unit| **unit != asked) {
             let known = self.found.devices.iter().any(|device| device.unit == *unit);
             if self.plan.units.contains(unit) && *unit < asked && !known {
                 let says = "an answer that came too late: give it more --timeout".to_owned();

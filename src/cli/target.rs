@@ -96,6 +96,12 @@ impl Chosen {
         settings(&self.spec.port)
     }
 
+    /// Whether an answer that comes too late is heard: where transactions are numbered it is not, since any
+    /// fault costs the connection.
+    pub fn hears_late_answers(&self) -> bool {
+        !matches!(self.spec.port, Port::Tcp { framing: Framing::Tcp, .. })
+    }
+
     /// The same line under these settings.
     pub fn under(&self, settings: Option<SerialSettings>) -> LineSpec {
         let mut spec = self.spec.clone();

@@ -123,6 +123,16 @@ impl Visitor {
         runtime.block_on(visit.ask(Question { unit, block }))
     }
 
+    /// Listens for so long, without a question: for answers that come too late. On a line whose transactions
+    /// are numbered nothing is heard of them.
+    ///
+    /// # Errors
+    /// [`VisitError::Gone`].
+    pub fn listen(&mut self, time: Duration) -> Result<Heard, VisitError> {
+        let Visitor { visit, runtime } = self;
+        runtime.block_on(visit.listen(time))
+    }
+
     /// From now on answers are waited for as long as this.
     pub fn set_response_timeout(&mut self, response_timeout: Duration) {
         self.visit.wire.set_response_timeout(response_timeout);
@@ -216,6 +226,17 @@ impl Visit {
                 self.wire.listen(tokio::time::Instant::now() + wait).await.map_err(VisitError::Gone)?;
             self.account(&overheard);
         }
+    }
+
+    async fn listen(&mut self, time: Duration) -> Result<Heard, VisitError> {
+        drop(self.tap.take());
+        let until = tokio::time::Instant::now() + time;
+        let mut overheard = Overheard::default();
+        while tokio::time::Instant::now() < until {
+            overheard.append(self.wire.listen(until).await.map_err(VisitError::Gone)?);
+        }
+        self.account(&overheard);
+        Ok(Heard::of(&overheard, self.tap.take()))
     }
 
     /// Late answers pay what their units owe.

@@ -153,7 +153,8 @@ impl Step<'_> {
         }
         let compared = Compared { standard: test.standard, reading: measured.mean };
         let error_pct = compared.error_pct(range).ok_or(Hindrance::NoRange)?;
-        let record = Recorded { doubts, ..self.record(device, signal, test, (measured.mean, error_pct), work) };
+        let record =
+            Recorded { doubts, ..self.record(device, signal, test, (measured.mean, error_pct), work) };
         self.tell_gas_test(device, signal, &record, (measured, over), range, work);
         let care = &mut self.state.known.care[device.0];
         care.answers.remove(&signal);

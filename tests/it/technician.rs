@@ -3,7 +3,7 @@
 
 use std::path::PathBuf;
 use std::process::{Command, Output};
-use std::time::Instant;
+use std::time::{Duration, Instant};
 
 use serde_json::{Value, json};
 use siskin::config::{Parity, SerialSettings};
@@ -93,6 +93,19 @@ fn two_devices_with_one_address_are_told_as_something_and_not_as_nothing() {
         (&json!(3), 1),
         "{told:#}"
     );
+}
+
+/// The fast device makes the search impatient; the slow one, which is the last, answers after its end.
+#[test]
+fn a_device_that_is_slower_than_the_others_is_found_although_it_is_asked_last() {
+    let bus = bus(&[2, 6], ODD, vec![Rule::unit(6, Fault::Late(Duration::from_millis(700)))]);
+    let port = path(&bus);
+    let settings = ["--unit", "1-6", "--timeout", "2s", "--format", "8O1", "--baud", "19200"];
+    let output = siskin(&[&["scan", &port, "--json"][..], &settings].concat());
+    let told = json_of(&output);
+    let slow = told["devices"].as_array().unwrap().iter().find(|device| device["unit"] == 6);
+    let says = slow.unwrap_or_else(|| panic!("{told:#}"))["says"].to_string();
+    assert!(says.contains("came too late"), "{told:#}");
 }
 
 #[test]

@@ -250,6 +250,9 @@ mod tests {
     fn a_calibration_with_doubtful_gas_says_so_to_whoever_signs() {
         let detail = json!({ "doubts": ["expired", "unsettled"] });
         let told = doubts_of(&told(2, "calibration_recorded", detail));
-        assert!(told.starts_with(", DOUBTFUL: the certificate of the gas has expired; the readings"), "{told}");
+        assert!(
+            told.starts_with(", DOUBTFUL: the certificate of the gas has expired; the readings"),
+            "{told}"
+        );
     }
 }

@@ -3,8 +3,8 @@
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
-use crate::history::SETTINGS_DETAIL;
 use crate::calibration::Doubt;
+use crate::history::SETTINGS_DETAIL;
 use crate::signal::Reason;
 use crate::view::words::{alarm_state, date_and_time, number};
 use crate::view::{AlarmState, Entry, Instant, Vocabulary};
