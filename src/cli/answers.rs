@@ -1,7 +1,7 @@
 //! What a person answers, line by line: at a terminal, or from a pipe or a file. Ctrl-C is heard meanwhile,
 //! so that a command can put in order what it has begun.
 
-use std::io::{self, BufRead};
+use std::io::{self, BufRead, IsTerminal};
 use std::sync::mpsc::{Receiver, RecvTimeoutError, channel};
 use std::time::Duration;
 
@@ -15,6 +15,7 @@ pub struct Answers {
     lines: Receiver<String>,
     stop: Receiver<()>,
     stopped: bool,
+    from_a_terminal: bool,
 }
 
 impl Answers {
@@ -27,7 +28,8 @@ impl Answers {
             // Nobody listens any more when the command has ended.
             told.map(|line| tell.send(line)).find(Result::is_err);
         });
-        Ok(Answers { lines, stop, stopped: false })
+        let from_a_terminal = io::stdin().is_terminal();
+        Ok(Answers { lines, stop, stopped: false, from_a_terminal })
     }
 
     /// The next one; `None` at the end of the input, or after Ctrl-C.
@@ -42,6 +44,11 @@ impl Answers {
                 Err(RecvTimeoutError::Disconnected) => return None,
             }
         }
+    }
+
+    /// Whether a person types them, who can be asked again.
+    pub fn come_from_a_terminal(&self) -> bool {
+        self.from_a_terminal
     }
 
     /// Whether somebody has pressed Ctrl-C.

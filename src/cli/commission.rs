@@ -11,15 +11,16 @@ use sha2::{Digest, Sha256};
 
 use crate::cli::answers::Answers;
 use crate::cli::connect::{Source, to_daemon, understood};
+use crate::cli::operator::finite;
 use crate::cli::site_file::{self, Files};
 use crate::cli::terminal::aside;
 use crate::cli::{CliError, Common, Outcome};
-use crate::config::{Site, Sources};
+use crate::config::{self, Site, Sources};
 use crate::control::proof::{Proof, ProofRequest};
 use crate::control::protocol::Request;
 use crate::control::work::Done;
 use crate::history::chain::hex;
-use crate::proving::checklist::{BUILT_IN, Checklist, ListStep};
+use crate::proving::checklist::{BUILT_IN, Check, Checklist, ListStep};
 use crate::proving::record::{Answered, Record, Told};
 use crate::view::Entry;
 
@@ -44,14 +45,15 @@ pub struct Args {
     #[arg(long, value_name = "FILE")]
     checklist: Option<PathBuf>,
     /// Answer this step, and no other; without it every open step is asked for, an answer a line:
-    /// `done`, `failed` or `na`, then a remark; the end of the input leaves off, to be resumed
+    /// `done`, `failed` or `na`, then a remark; an empty line leaves the step open; the end of the input leaves
+    /// off, to be resumed
     #[arg(long, value_name = "ID", requires = "answer")]
     step: Option<String>,
     /// The answer to it
     #[arg(long, value_name = "done|failed|na", requires = "step", value_parser = answer)]
     answer: Option<Answered>,
     /// A number that the step asks for
-    #[arg(long, value_name = "NUMBER", requires = "step", allow_negative_numbers = true)]
+    #[arg(long, value_name = "NUMBER", requires = "step", allow_negative_numbers = true, value_parser = finite)]
     number: Option<f64>,
     /// Words that the step asks for
     #[arg(long, value_name = "TEXT", requires = "step")]
@@ -90,7 +92,9 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
     let Some(record) = work.record()? else {
         return Err(CliError::BadInput(format!("no commissioning of {} was begun", args.device)));
     };
-    work.show(&record, form, out)
+    // A record outlives its site file.
+    let site = config::load(common.config(), &Files).ok();
+    work.show(&record, site.as_ref(), form, out)
 }
 
 fn list_text(args: &Args) -> Result<String, CliError> {
@@ -110,12 +114,16 @@ impl Commissioning<'_> {
     fn go_on(&self, out: &mut dyn Write) -> Result<Outcome, CliError> {
         let site = site_file::load(self.common.config())?;
         let record = self.begin()?;
-        if record.begun.text("checklist_sha256") != Some(&self.sha256) {
+        if !self.is_list_of(&record) {
             let message = "it was begun with another checklist: name that one, or begin --anew";
             return Err(CliError::BadInput(message.to_owned()));
         }
         if self.args.sign {
-            return self.sign(&record, out);
+            return self.sign(&record, &site, out);
+        }
+        if let (Some(signed), true) = (&record.signed, self.args.step.is_some()) {
+            aside(&format!("not recorded: it was signed, event {}; begin --anew", signed.seq));
+            return Ok(Outcome::No);
         }
         let settled = match (&self.args.step, self.args.answer) {
             (Some(id), Some(answered)) => {
@@ -130,26 +138,56 @@ impl Commissioning<'_> {
                     text: self.args.text.clone(),
                 };
                 let seen = self.seen(step, &site)?;
-                self.answer(step, given, seen)?
+                self.answer(step, given, seen)? == Fate::Settled
             }
             _ => self.ask_all(&site, &record)?,
         };
-        self.show(&self.present()?, page::Form::Text, out)?;
+        self.show(&self.present()?, Some(&site), page::Form::Text, out)?;
         Ok(if settled { Outcome::Done } else { Outcome::No })
     }
 
     /// Asks for every open step; whether all are settled then.
     fn ask_all(&self, site: &Site, record: &Record) -> Result<bool, CliError> {
         let mut answers = Answers::of_stdin()?;
-        aside(CAUTION);
+        let open = record.open(&self.list);
+        if !open.is_empty() {
+            aside(CAUTION);
+        }
         let mut settled = true;
-        for step in record.open(&self.list) {
-            let seen = self.seen(step, site)?;
-            tell_step(step, seen.as_ref());
-            let Some(given) = ask(step, &mut answers) else { return Ok(false) };
-            settled &= self.answer(step, given, seen)?;
+        for step in open {
+            let Some(fate) = self.ask_step(step, site, &mut answers)? else {
+                aside(
+                    "\nLeft before its end; every answer so far is in the journal. The same command goes on.",
+                );
+                return Ok(false);
+            };
+            settled &= fate == Fate::Settled;
         }
         Ok(settled)
+    }
+
+    /// Asks for one step; `None` at the end of the answers.
+    fn ask_step(
+        &self,
+        step: &ListStep,
+        site: &Site,
+        answers: &mut Answers,
+    ) -> Result<Option<Fate>, CliError> {
+        let seen = self.seen(step, site)?;
+        tell_step(step, seen.as_ref());
+        loop {
+            let given = match ask(step, answers) {
+                Asked::Ended => return Ok(None),
+                Asked::Later => return Ok(Some(Fate::Open)),
+                Asked::Given(given) => given,
+            };
+            // Meanwhile the person may have mended what siskin saw.
+            let fate = self.answer(step, given, self.seen(step, site)?)?;
+            // A pipe has a line for each step: what was refused must not take that of the next.
+            if fate != Fate::Refused || !answers.come_from_a_terminal() {
+                return Ok(Some(fate));
+            }
+        }
     }
 
     /// What siskin sees of a step that it can check: what flows and what was recorded up to now.
@@ -159,13 +197,13 @@ impl Commissioning<'_> {
         Ok(Some(look(check, step, &self.args.device, &status, site, &self.present()?)))
     }
 
-    /// Records an answer; whether the step is settled.
-    fn answer(&self, step: &ListStep, given: Given, seen: Option<Seen>) -> Result<bool, CliError> {
+    /// Records an answer, if it can stand.
+    fn answer(&self, step: &ListStep, given: Given, seen: Option<Seen>) -> Result<Fate, CliError> {
         if let Some(why) = given.refused(step, seen.as_ref()) {
             aside(&format!("{}: not recorded: {why}", step.id));
-            return Ok(false);
+            return Ok(Fate::Refused);
         }
-        let settled = given.answered != Answered::Failed;
+        let fate = if given.answered == Answered::Failed { Fate::Open } else { Fate::Settled };
         let unit = given.number.and(step.number.as_ref()).map(|number| number.unit.clone());
         let proof = Proof::CommissioningStep {
             step: step.id.clone(),
@@ -178,30 +216,67 @@ impl Commissioning<'_> {
             text: given.text,
         };
         self.tell_daemon(proof, given.remark)?;
-        Ok(settled)
+        Ok(fate)
     }
 
-    fn sign(&self, record: &Record, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    fn sign(&self, record: &Record, site: &Site, out: &mut dyn Write) -> Result<Outcome, CliError> {
         let open: Vec<&str> = record.open(&self.list).iter().map(|step| step.id.as_str()).collect();
         if !open.is_empty() {
             aside(&format!("not signed: open are {}", open.join(", ")));
             return Ok(Outcome::No);
         }
         if record.signed.is_none() {
+            let otherwise = self.otherwise(record, site)?;
+            if !otherwise.is_empty() {
+                otherwise.iter().for_each(|why| aside(&format!("not signed: {why}")));
+                return Ok(Outcome::No);
+            }
             let proof =
                 Proof::CommissioningSigned { checklist_sha256: self.sha256.clone(), steps: self.steps() };
             self.tell_daemon(proof, self.args.remark.clone())?;
         }
-        self.show(&self.present()?, page::Form::Text, out)
+        self.show(&self.present()?, Some(site), page::Form::Text, out)
     }
 
-    fn show(&self, record: &Record, form: page::Form, out: &mut dyn Write) -> Result<Outcome, CliError> {
+    /// What was answered as done, and is no longer so: the signature stands for what is.
+    fn otherwise(&self, record: &Record, site: &Site) -> Result<Vec<String>, CliError> {
+        let mut otherwise = Vec::new();
+        for step in &self.list.steps {
+            let lasts = step.check.is_some_and(Check::lasts);
+            if !lasts || record.answer(step) != Some(Answered::Done) {
+                continue;
+            }
+            if let Some(seen) = self.seen(step, site)?.filter(|seen| seen.pass == Some(false)) {
+                otherwise.push(format!(
+                    "{}: siskin sees otherwise by now: {}",
+                    step.id,
+                    seen.words.join("; ")
+                ));
+            }
+        }
+        Ok(otherwise)
+    }
+
+    fn show(
+        &self,
+        record: &Record,
+        site: Option<&Site>,
+        form: page::Form,
+        out: &mut dyn Write,
+    ) -> Result<Outcome, CliError> {
+        let list = Some(&self.list).filter(|_| self.is_list_of(record));
+        let page = page::Page { device: &self.args.device, record, list, site };
         if self.common.json {
-            writeln!(out, "{}", page::json(&self.args.device, record, &self.list))?;
+            writeln!(out, "{}", page.json())?;
         } else {
-            page::write(form, &self.args.device, record, &self.list, out)?;
+            page.write(form, out)?;
         }
         Ok(Outcome::Done)
+    }
+
+    /// Whether a record was begun with the list at hand.
+    fn is_list_of(&self, record: &Record) -> bool {
+        record.begun.text("checklist_sha256") == Some(&self.sha256)
     }
 
     /// The commissioning to go on with; begins one where there is none, or where it is to be begun anew.
@@ -259,6 +334,27 @@ impl Commissioning<'_> {
     }
 }
 
+/// What became of an answer.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Fate {
+    /// Recorded, and the step is settled.
+    Settled,
+    /// The step stays open.
+    Open,
+    /// Not recorded: the answer cannot stand.
+    Refused,
+}
+
+/// What came of a question.
+enum Asked {
+    /// An answer.
+    Given(Given),
+    /// The step is left open for now.
+    Later,
+    /// The end of the answers, or Ctrl-C.
+    Ended,
+}
+
 /// What a person has answered.
 struct Given {
     answered: Answered,
@@ -296,11 +392,14 @@ fn tell_step(step: &ListStep, seen: Option<&Seen>) {
     }
 }
 
-/// The answer to a step; `None` at the end of the answers.
-fn ask(step: &ListStep, answers: &mut Answers) -> Option<Given> {
+/// The answer to a step.
+fn ask(step: &ListStep, answers: &mut Answers) -> Asked {
     let (answered, remark) = loop {
-        aside("done, failed or na, then a remark:");
-        let line = answers.next()?;
+        aside("done, failed or na, then a remark; Enter alone leaves it open:");
+        let Some(line) = answers.next() else { return Asked::Ended };
+        if line.is_empty() {
+            return Asked::Later;
+        }
         let (word, remark) = line.split_once(' ').unwrap_or((&line, ""));
         match answer(word) {
             Ok(answered) => {
@@ -313,14 +412,16 @@ fn ask(step: &ListStep, answers: &mut Answers) -> Option<Given> {
     if answered == Answered::Done {
         while let Some(number) = step.number.as_ref().filter(|_| given.number.is_none()) {
             aside(&format!("{} ({}):", number.ask, number.unit));
-            given.number = answers.next()?.parse().ok().filter(|number: &f64| number.is_finite());
+            let Some(line) = answers.next() else { return Asked::Ended };
+            given.number = finite(&line).ok();
         }
         while let Some(text) = step.text.as_ref().filter(|_| given.text.is_none()) {
             aside(&format!("{text}:"));
-            given.text = Some(answers.next()?).filter(|text| !text.is_empty());
+            let Some(line) = answers.next() else { return Asked::Ended };
+            given.text = Some(line).filter(|text| !text.is_empty());
         }
     }
-    Some(given)
+    Asked::Given(given)
 }
 
 fn told(entry: Entry) -> Told {

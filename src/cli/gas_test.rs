@@ -8,7 +8,7 @@ use jiff::civil::Date;
 
 use crate::calibration::{ANSWERS_MIN, Compared, Doubt, Point, Response, Stage};
 use crate::cli::connect::{to_daemon, understood};
-use crate::cli::operator::Said;
+use crate::cli::operator::{Said, finite};
 use crate::cli::terminal::Terminal;
 use crate::cli::{CliError, Common, Outcome};
 use crate::control::gas_test::RecordRequest;
@@ -31,7 +31,7 @@ pub struct Record {
     #[arg(long, value_enum)]
     stage: StageWord,
     /// What the certificate of the gas says, in the signal's unit
-    #[arg(long, value_name = "VALUE", allow_negative_numbers = true)]
+    #[arg(long, value_name = "VALUE", allow_negative_numbers = true, value_parser = finite)]
     standard: f64,
     /// What the cylinder or the source is called
     #[arg(long, value_name = "ID")]

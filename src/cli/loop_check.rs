@@ -8,7 +8,7 @@ use std::time::Duration;
 
 use crate::cli::answers::Answers;
 use crate::cli::connect::{to_daemon, understood};
-use crate::cli::operator::time;
+use crate::cli::operator::{finite, time};
 use crate::cli::site_file;
 use crate::cli::terminal::{Terminal, aside};
 use crate::cli::{CliError, Common, Outcome};
@@ -50,10 +50,10 @@ pub struct Args {
     #[arg(long, conflicts_with_all = ["display", "meter"])]
     walk: bool,
     /// What the display shows now, in the unit of the site file
-    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true)]
+    #[arg(long, value_name = "NUMBER", allow_negative_numbers = true, value_parser = finite)]
     display: Option<f64>,
     /// What a meter in the loop shows now, in mA
-    #[arg(long, value_name = "MA")]
+    #[arg(long, value_name = "MA", value_parser = finite)]
     meter: Option<f64>,
     /// How far things may lie apart, in % of the span
     #[arg(long, value_name = "PERCENT", default_value_t = TOLERANCE_DEFAULT * 100.0, value_parser = percent)]
@@ -128,13 +128,17 @@ impl Check<'_> {
     fn walk(&mut self, subject: &Subject) -> Result<Option<Vec<Point>>, CliError> {
         aside(CAUTION);
         let mut begun = Vec::new();
-        let walked = self.begin(&mut begun).and_then(|()| self.all_points(subject));
+        let walked = self.begin(&mut begun).and_then(|()| self.all_points(subject, &mut begun));
         let ended = begun.iter().map(|device| self.end(device)).collect::<Result<Vec<()>, CliError>>();
         let walked = walked?;
         ended.map(|_| walked)
     }
 
-    fn all_points(&mut self, subject: &Subject) -> Result<Option<Vec<Point>>, CliError> {
+    fn all_points(
+        &mut self,
+        subject: &Subject,
+        begun: &mut Vec<String>,
+    ) -> Result<Option<Vec<Point>>, CliError> {
         let mut points = Vec::new();
         for ordered in WALK {
             let (milliamps, percent) = (current_of_share(ordered), ordered * 100.0);
@@ -145,6 +149,8 @@ impl Check<'_> {
                  Enter; with display and meter: d={value} m={milliamps:.2}"
             ));
             let Some((display, meter_ma)) = self.answered() else { return Ok(None) };
+            // It may have run out while the person was at the analyzer.
+            self.begin(begun)?;
             let read = self.read()?;
             if self.answers.is_stopped() {
                 return Ok(None);
@@ -198,6 +204,9 @@ impl Check<'_> {
             let done: Done =
                 understood(&to_daemon(self.common)?.ask(&Request::BeginFunctionCheck(request))?)?;
             match done.refused.as_deref() {
+                None if begun.iter().any(|known| known == device) => {
+                    aside(&format!("{device}: its function check had run out; it is begun again (--for)"));
+                }
                 None => begun.push(device.to_owned()),
                 // Whoever began it ends it.
                 Some("already_in_function_check") => {}

@@ -15,7 +15,7 @@ mod args;
 mod fate;
 
 pub use args::{Ack, InService, OutOfService, Reset, Shelve, Unshelve};
-pub(super) use args::{Caller, Said, time};
+pub(super) use args::{Caller, Said, finite, time};
 
 /// Below the help of each of these commands.
 pub const CAUTION: &str = "This changes siskin's own record of an alarm and nothing in the plant. \

@@ -241,7 +241,14 @@ impl Search<'_> {
         first: usize,
     ) -> Result<Option<Ended>, CliError> {
         let spec = self.chosen.under(settings);
-        let mut visitor = Visitor::open(&spec).map_err(|error| CliError::Unreachable(error.to_string()))?;
+        let mut visitor = match Visitor::open(&spec) {
+            Ok(visitor) => visitor,
+            // What was found so far is not to be lost.
+            Err(error) if index > self.plan.from.settings => {
+                return Ok(Some(Ended::Early(Step { settings: index, unit: first }, error.to_string())));
+            }
+            Err(error) => return Err(CliError::Unreachable(error.to_string())),
+        };
         for (place, unit) in self.plan.units.iter().enumerate().skip(first) {
             let step = Step { settings: index, unit: place };
             if self.stop.try_recv().is_ok() {
@@ -265,7 +272,11 @@ impl Search<'_> {
                 return Ok(Some(Ended::Early(step, told.to_owned())));
             }
         }
-        self.hear_out(&mut visitor, settings)?;
+        // A port that goes away now is found out when it is opened for the next settings, or not missed.
+        if let Ok(heard) = visitor.listen(self.plan.timeout.saturating_sub(self.patience.timeout())) {
+            // The last units were given less than the whole time: whoever answers after it is heard here.
+            self.tell_late(&heard, u8::MAX, settings);
+        }
         for hint in visitor.hints() {
             self.note(&match settings {
                 Some(settings) => format!("{}: {hint}", settings_text(&settings)),
@@ -273,21 +284,6 @@ impl Search<'_> {
             });
         }
         Ok(None)
-    }
-
-    /// The last units were given less than the whole time: whoever answers after it is heard here.
-    fn hear_out(&mut self, visitor: &mut Visitor, settings: Option<SerialSettings>) -> Result<(), CliError> {
-        let rest = self.plan.timeout.saturating_sub(self.patience.timeout());
-        if rest.is_zero() {
-            return Ok(());
-        }
-        match visitor.listen(rest) {
-            Ok(heard) => {
-                self.tell_late(&heard, u8::MAX, settings);
-                Ok(())
-            }
-            Err(error) => Err(CliError::Unreachable(error.to_string())),
-        }
     }
 
     fn show(&mut self, step: Step, settings: Option<SerialSettings>, unit: u8) {

@@ -3,7 +3,7 @@
 //! Colour marks only what is wrong, and only on a terminal whose user has not set `NO_COLOR`. What it
 //! marks is said in words as well.
 
-use std::io::{self, IsTerminal};
+use std::io::{self, IsTerminal, Write};
 
 use jiff::tz::TimeZone;
 
@@ -99,10 +99,10 @@ fn width(text: &str) -> usize {
     text.chars().count()
 }
 
-/// Says something to the person on standard error, apart from the answer on standard output.
-#[expect(clippy::print_stderr, reason = "standard output is for the answer alone")]
+/// Says something to the person on standard error, apart from the answer on standard output. Where nobody
+/// can be told any more, since the terminal is lost, what is to be put in order still is.
 pub fn aside(text: &str) {
-    eprintln!("{text}");
+    let _ = writeln!(io::stderr(), "{text}");
 }
 
 /// Bytes as they are written down: `01 AB`.

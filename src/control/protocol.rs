@@ -380,12 +380,18 @@ pub(super) fn check_words(field: &str, words: Option<&str>, chars_max: usize) ->
     if words.chars().count() > chars_max {
         return Err(Failure::bad_request(format!("`{field}` is longer than {chars_max} characters")));
     }
-    if words.chars().any(char::is_control) {
+    if words.chars().any(commands_a_terminal) {
         return Err(Failure::bad_request(format!(
             "`{field}` holds a line break or another control character"
         )));
     }
     Ok(())
+}
+
+/// Whether a character breaks lines, or turns the direction of those around it so that a record reads
+/// otherwise than it was written (Unicode Standard Annex 9, section 2).
+fn commands_a_terminal(character: char) -> bool {
+    character.is_control() || matches!(character, '\u{2028}'..='\u{202E}' | '\u{2066}'..='\u{2069}')
 }
 
 impl Failure {

@@ -350,6 +350,8 @@ mod tests {
             ),
             (r#"{"ask":"note","text":""}"#, "`text` is empty"),
             (r#"{"ask":"note","text":"a\u0007"}"#, "control character"),
+            (r#"{"ask":"note","text":"16\u202e21 ppmv"}"#, "control character"),
+            (r#"{"ask":"note","text":"a\u2028b"}"#, "control character"),
             (long_note.as_str(), "longer than 500 characters"),
         ] {
             let told = Request::parse(line.as_bytes()).unwrap_err().message;

@@ -68,7 +68,7 @@ pub struct Number {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize)]
 #[serde(rename_all = "snake_case")]
 pub enum Check {
-    /// The device answers, without time-outs, damaged answers or exceptions now.
+    /// The device answers: it is online.
     Answers,
     /// Every gauge pressure of the device reads nearly zero.
     ZeroPressure,
@@ -87,6 +87,15 @@ pub enum Check {
 }
 
 impl Check {
+    /// Whether what it sees must still be so when somebody signs. Pressure, flow and readings are those of
+    /// the step, and change.
+    pub const fn lasts(self) -> bool {
+        match self {
+            Check::Calibrated | Check::LoopAgrees | Check::AlarmsProven | Check::InService => true,
+            Check::Answers | Check::ZeroPressure | Check::Flow | Check::Signals => false,
+        }
+    }
+
     /// Every check.
     pub const ALL: [Check; 8] = [
         Check::Answers,

@@ -70,7 +70,7 @@ pub struct Record {
     pub loop_check: Option<Told>,
     /// The last calibration of each signal and point since it began.
     pub calibrations: Vec<Told>,
-    /// For each alarm that was raised since then: whether it was cleared after that.
+    /// For each alarm that was raised since then: whether it was ever cleared after that.
     pub alarms: BTreeMap<String, bool>,
 }
 
@@ -117,8 +117,9 @@ impl Record {
             return;
         }
         match told.kind.as_str() {
+            // Proven once is proven: it may come again at any time.
             RAISED => {
-                self.alarms.insert(told.subject.clone(), false);
+                self.alarms.entry(told.subject.clone()).or_insert(false);
             }
             CLEARED => {
                 if let Some(cleared) = self.alarms.get_mut(&told.subject) {
@@ -249,6 +250,7 @@ mod tests {
             told(4, RAISED, "h2s-high", json!({})),
             told(5, RAISED, "h2s-low", json!({})),
             told(6, CLEARED, "h2s-high", json!({})),
+            told(7, RAISED, "h2s-high", json!({})),
         ];
         let alarms = Record::of("h2s-1", &events).unwrap().alarms;
         assert_eq!(alarms, BTreeMap::from([("h2s-high".to_owned(), true), ("h2s-low".to_owned(), false)]));

@@ -131,7 +131,7 @@ impl Reason {
             Reason::BelowRange => "below the measuring range",
             Reason::AboveRange => "above the measuring range",
             Reason::SampleCondition => "the conditions for a valid sample do not hold",
-            Reason::Settling => "the sample line is still being flushed",
+            Reason::Settling => "still settling: the sample line is being flushed, or the sensor is new",
             Reason::FunctionCheck => "the analyzer is in calibration or under test",
             Reason::Frozen => "the value has stopped moving",
             Reason::LineNoise => "the line is so noisy that a false frame could pass",

@@ -4,6 +4,7 @@
 use std::io::Write;
 use std::process::{Output, Stdio};
 
+use rustix::pty::{OpenptFlags, grantpt, openpt, ptsname, unlockpt};
 use serde_json::Value;
 
 use crate::home::Home;
@@ -61,12 +62,24 @@ fn a_commissioning_is_left_gone_on_with_checked_signed_and_printed() {
     assert_eq!((step.status.code(), open(&step).len()), (Some(0), 0), "{step:?}");
     let other = commission(&home, "", &["--step", "mount", "--answer", "done"], "");
     assert_eq!(other.status.code(), Some(2), "another list than it was begun with");
+    // The signature stands for what is, and not for what was when the step was answered.
+    let failed =
+        home.run(&["loop-check", "h2s-1.gas", "--loop", "ai-1.loop", "--readings", "1", "--meter", "4"]);
+    assert_eq!(failed.status.code(), Some(1), "{failed:?}");
+    let otherwise = commission(&home, list, &["--sign", "--name", "Kim"], "");
+    assert_eq!(otherwise.status.code(), Some(1), "{otherwise:?}");
+    assert!(String::from_utf8_lossy(&otherwise.stderr).contains("loop: siskin sees otherwise by now"));
+    let checked = home.run(&["loop-check", "h2s-1.gas", "--loop", "ai-1.loop", "--readings", "1"]);
+    assert_eq!(checked.status.code(), Some(0), "{checked:?}");
     let signed = json_of(&commission(&home, list, &["--sign", "--name", "Kim"], ""));
     let journal = daemon.wait_for_journal("the signature", |journal| {
         journal.iter().any(|entry| entry["kind"] == "commissioning_signed")
     });
     let entry: &Value = journal.iter().find(|entry| entry["kind"] == "commissioning_signed").unwrap();
     assert_eq!((&signed["signed"]["hash"], &entry["name"]), (&entry["hash"], &"Kim".into()));
+    let after = commission(&home, list, &["--step", "mount", "--answer", "failed", "--remark", "fell"], "");
+    assert_eq!(after.status.code(), Some(1), "what is signed is signed: {after:?}");
+    assert!(String::from_utf8_lossy(&after.stderr).contains("it was signed"), "{after:?}");
     drop(daemon);
     // Without a daemon the record is read from its file.
     let page = home.run(&["commission", "h2s-1", "--checklist", list, "--print", "html"]);
@@ -74,6 +87,40 @@ fn a_commissioning_is_left_gone_on_with_checked_signed_and_printed() {
     for expected in ["Short &lt;list&gt;", "hung by two", "0.25 kPa", entry["hash"].as_str().unwrap()] {
         assert!(page.contains(expected), "{expected}: {page}");
     }
+    // The list may be lost, or be another one by now; what was answered is not.
+    let page = home.run(&["commission", "h2s-1", "--print", "text"]);
+    let page = String::from_utf8(page.stdout).unwrap();
+    for expected in ["Short <list>", "not at hand", "[done] Mounting", "hung by two", "Signed by Kim"] {
+        assert!(page.contains(expected), "{expected}: {page}");
+    }
+    assert!(!page.contains("[open]"), "{page}");
+}
+
+/// What a person types next is meant for the step that was refused, and not for the one after it.
+#[test]
+fn at_a_terminal_a_step_whose_answer_was_refused_is_asked_again() {
+    let bus = bus(10_400);
+    let (home, _daemon) = running(&bus);
+    let file = home.data().with_file_name("list.toml");
+    std::fs::write(&file, LIST).unwrap();
+    let near = openpt(OpenptFlags::RDWR | OpenptFlags::NOCTTY | OpenptFlags::CLOEXEC).unwrap();
+    grantpt(&near).unwrap();
+    unlockpt(&near).unwrap();
+    let far = ptsname(&near, Vec::new()).unwrap();
+    let far = std::fs::File::open(far.to_str().unwrap()).unwrap();
+    let mut command = home.siskin(&["commission", "h2s-1", "--json", "--checklist", file.to_str().unwrap()]);
+    let child = command.stdin(far).stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().unwrap();
+    // A remark is wanted, and given; the other steps are left open by Enter alone.
+    let mut near = std::fs::File::from(near);
+    near.write_all(b"failed\nfailed not plumb\n\n\n\n").unwrap();
+    let output = child.wait_with_output().unwrap();
+    drop(near);
+    assert_eq!(output.status.code(), Some(1), "{output:?}");
+    let steps = json_of(&output)["steps"].clone();
+    let answers: Vec<&str> =
+        steps.as_array().unwrap().iter().map(|step| step["result"].as_str().unwrap()).collect();
+    assert_eq!(answers, ["failed", "open", "open", "open"], "{steps:#}");
+    assert_eq!(steps[0]["noted"], "not plumb");
 }
 
 #[test]
@@ -104,5 +151,8 @@ fn what_cannot_be_commissioned_is_told_with_its_exit_code() {
     assert_eq!(home.run(&["commission", "h2s-1", "--print", "text"]).status.code(), Some(2));
     let bare = home.run(&["commission", "h2s-1", "--step", "mount", "--answer", "na"]);
     assert_eq!(bare.status.code(), Some(1), "a remark is wanted: {bare:?}");
+    // What is no number must not pass for the one that the step wants.
+    let leak = ["commission", "h2s-1", "--step", "leak-check", "--answer", "done", "--number", "nan"];
+    assert_eq!(home.run(&leak).status.code(), Some(2));
     assert_eq!(home.run(&["commission", "h2s-1", "--checklist", "/nonexistent"]).status.code(), Some(3));
 }

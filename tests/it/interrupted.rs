@@ -143,6 +143,17 @@ fn a_walk_or_a_commissioning_that_is_interrupted_leaves_no_function_check_and_lo
         status["signals"].as_array().unwrap().iter().all(good).then_some(())
     });
 
+    // Its terminal is lost: nobody reads what it says any more, and nobody answers.
+    let mut lost = spawned(&home, &["loop-check", "h2s-1.gas", "--loop", "ai-1.loop", "--walk"]);
+    let mut said = BufReader::new(lost.stderr.take().unwrap()).lines().map_while(Result::ok);
+    said.find(|line| line.contains("Set 0 %")).expect("it asks");
+    drop(said);
+    assert_eq!(ended_by(&mut lost, Signal::HUP).code(), Some(1));
+    daemon.wait_for("both to be measured once more", |status| {
+        let good = |signal: &Value| signal["quality"] == "good";
+        status["signals"].as_array().unwrap().iter().all(good).then_some(())
+    });
+
     let mut commission = spawned(&home, &["commission", "h2s-1", "--name", "Kim"]);
     let mut answers = commission.stdin.take().unwrap();
     writeln!(answers, "done hung by two").unwrap();

@@ -10,7 +10,7 @@ use siskin::config::{Parity, SerialSettings};
 use siskin::signal::Table;
 use siskin::simulate::{Bus, Device, Line, Pace};
 
-use crate::home::{Daemon, Home};
+use crate::home::{Daemon, Home, by_id};
 use crate::technician::{json_of, path};
 
 const SETTINGS: SerialSettings = SerialSettings { baud: 19_200, parity: Parity::None, stop_bits: 1 };
@@ -125,4 +125,26 @@ fn a_walk_that_is_left_ends_its_function_checks_and_records_nothing() {
         journal.iter().filter(|entry| entry["kind"] == "function_check_ended").count() == 2
     });
     assert!(!journal.iter().any(|entry| entry["kind"] == "loop_checked"));
+}
+
+#[test]
+fn a_function_check_that_runs_out_in_the_middle_of_a_walk_is_begun_again_before_the_point_is_read() {
+    let bus = bus(10_400);
+    let (home, daemon) = running(&bus);
+    let mut command = home.siskin(&[&CHECK[..], &["--walk", "--for", "1s"]].concat());
+    command.stdin(Stdio::piped()).stdout(Stdio::piped()).stderr(Stdio::piped());
+    let mut child = command.spawn().unwrap();
+    daemon.wait_for("both to have run out", |status| {
+        let overrun = |id| by_id(&status["alarms"], id)["active"] == true;
+        (overrun("h2s-1.function_check_overrun") && overrun("ai-1.function_check_overrun")).then_some(())
+    });
+    child.stdin.take().unwrap().write_all(b"\n").unwrap();
+    let output = child.wait_with_output().unwrap();
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(said.contains("h2s-1: its function check had run out; it is begun again"), "{said}");
+    let journal = daemon.wait_for_journal("the end", |journal| {
+        journal.iter().filter(|entry| entry["kind"] == "function_check_ended").count() == 4
+    });
+    let begun = journal.iter().filter(|entry| entry["kind"] == "function_check_begun").count();
+    assert_eq!(begun, 4, "both of them, twice");
 }

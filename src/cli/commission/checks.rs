@@ -6,8 +6,9 @@ use crate::calibration::{Doubt, Point, Stage};
 use crate::config::Site;
 use crate::proving::checklist::{Check, ListStep};
 use crate::proving::record::{Record, Told};
-use crate::signal::{SignalSpec, device_id};
+use crate::signal::{Reason, SignalSpec, device_id};
 use crate::units::{Quantity, Unit};
+use crate::view::words::number;
 
 /// What was seen.
 pub(super) struct Seen {
@@ -94,21 +95,30 @@ pub(super) fn look(
             });
             Seen::of(found.collect(), "no alarm is on this device")
         }
-        Check::InService => {
-            let checked = |signal: &Value| items(&signal["reasons"]).any(|reason| reason == "function_check");
-            let mut found = vec![match signals().any(checked) {
-                true => (false, format!("{device} is in function check")),
-                false => (true, format!("{device} is not in function check")),
-            }];
-            let withheld = |alarm: &&Value| {
-                ["shelved", "suppressed", "out_of_service"].iter().any(|state| alarm["state"] == *state)
-            };
-            found.extend(alarms().filter(withheld).map(|alarm| {
-                (false, format!("{} is {}", plain(&alarm["id"]), plain(&alarm["state"]).replace('_', " ")))
-            }));
-            Seen::of(found, "")
-        }
+        Check::InService => in_service(device, status),
     }
+}
+
+fn in_service(device: &str, status: &Value) -> Seen {
+    let says = |word: Reason| {
+        let mut own = items(&status["signals"]).filter(|signal| of_device(&signal["id"], device));
+        own.any(|signal| items(&signal["reasons"]).any(|reason| reason == word.word()))
+    };
+    let mut found = vec![if says(Reason::FunctionCheck) {
+        (false, format!("{device} is in function check"))
+    } else if says(Reason::CheckOverrun) {
+        (false, format!("the function check of {device} ran out, and nobody has ended it"))
+    } else {
+        (true, format!("{device} is not in function check"))
+    }];
+    let alarms = items(&status["alarms"]).filter(|alarm| of_device(&alarm["signal"], device));
+    let withheld = |alarm: &&Value| {
+        ["shelved", "suppressed", "out_of_service"].iter().any(|state| alarm["state"] == *state)
+    };
+    found.extend(alarms.filter(withheld).map(|alarm| {
+        (false, format!("{} is {}", plain(&alarm["id"]), plain(&alarm["state"]).replace('_', " ")))
+    }));
+    Seen::of(found, "")
 }
 
 /// Of each signal that was calibrated: zero and span, both as left and within the tolerance.
@@ -197,6 +207,7 @@ fn signal_words(signal: &Value) -> String {
         let reasons: Vec<String> = items(&signal["reasons"]).map(plain).collect();
         format!("{id} is not measured: {}", reasons.join(", ").replace('_', " "))
     } else {
+        let value = value.as_f64().map_or_else(|| plain(value), number);
         format!("{id} {value} {} ({})", signal["unit"].as_str().unwrap_or(""), plain(&signal["quality"]))
     }
 }
@@ -244,6 +255,20 @@ mod tests {
         assert!(!pass && words.contains("as left, failed"), "{words}");
         let (pass, words) = seen(&[zero, ("span", "as_found", false), span]);
         assert!(pass && words.contains("h2s-1.gas at span: as left, passed, event 4"), "{words}");
+    }
+
+    #[test]
+    fn a_device_whose_function_check_ran_out_is_not_in_service() {
+        let seen = |reasons: Value| {
+            in_service(
+                "h2s-1",
+                &json!({ "signals": [{ "id": "h2s-1.gas", "reasons": reasons }], "alarms": [] }),
+            )
+        };
+        assert_eq!(seen(json!([])).pass, Some(true));
+        for reason in [Reason::FunctionCheck, Reason::CheckOverrun] {
+            assert_eq!(seen(json!([reason.word()])).pass, Some(false), "{}", reason.word());
+        }
     }
 
     #[test]

@@ -125,6 +125,12 @@ pub(in crate::cli) fn time(text: &str) -> Result<Duration, String> {
     time.ok_or_else(|| "a whole number and one of the units s, m, h and d, such as 2h".to_owned())
 }
 
+/// A number that is one: what a person has read or measured is neither `nan` nor without end.
+pub(in crate::cli) fn finite(text: &str) -> Result<f64, String> {
+    let number = text.trim().parse().ok().filter(|number: &f64| number.is_finite());
+    number.ok_or_else(|| "a number such as 16 or 0.25".to_owned())
+}
+
 impl Ack {
     /// Whether the alarms are not named one by one, and nothing tells what the operator has seen of them.
     pub(super) fn is_blind(&self) -> bool {

@@ -95,7 +95,10 @@ mod tests {
             ("\"2026-03-02T15:04:05.879Z\"", "2026-03-02 09:04:05 CST"),
             ("\"latched_acknowledged\"", "gone again, to be reset"),
             ("\"out_of_service\"", "out of service"),
-            ("[\"settling\", \"filter change\"]", "the sample line is still being flushed and filter change"),
+            (
+                "[\"settling\", \"filter change\"]",
+                "still settling: the sample line is being flushed, or the sensor is new and filter change",
+            ),
             ("4.31", "4.310"),
         ] {
             assert_eq!(detail_text(&serde_json::from_str(given).unwrap(), &zone), told);
