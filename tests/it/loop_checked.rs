@@ -2,6 +2,7 @@
 //! wrong one, with the function check around the walk and the record after it.
 
 use std::io::{BufRead, BufReader, Read, Write};
+use std::os::unix::net::UnixStream;
 use std::process::Stdio;
 use std::time::Instant;
 
@@ -47,6 +48,8 @@ pub fn running(bus: &Bus) -> (Home, Daemon) {
         let read = |signal: &Value| !signal["time"].is_null();
         status["signals"].as_array().unwrap().iter().all(read).then_some(())
     });
+    // A busy machine may be slow to open the one face after the other.
+    daemon.wait_for("its socket", |_| UnixStream::connect(home.data().join("control.sock")).ok());
     (home, daemon)
 }
 
