@@ -17,10 +17,6 @@ use crate::moment::{Moment, Mono};
 use crate::monitor::DeviceReport;
 use crate::signal::{DeviceIndex, Place, SignalIndex};
 
-/// Exceptions by which a device asks for patience: 05, acknowledge; 06, busy (Application Protocol
-/// V1.1b3, section 7).
-const PATIENCE_EXCEPTIONS: [u8; 2] = [0x05, 0x06];
-
 /// One device of a line.
 pub(super) struct Device {
     /// Which device of the site.
@@ -60,7 +56,8 @@ pub(super) enum Step {
 pub(super) enum Verdict {
     /// The answer.
     Answered(ask::Data),
-    /// The device will not answer this question otherwise for asking again.
+    /// The device says why it does not answer: asked again at once it would say the same. So does one that
+    /// asks for patience: 05, acknowledge; 06, busy (Application Protocol V1.1b3, section 7).
     Exception(u8),
     /// It may be worth asking again.
     Failed(Failure),
@@ -73,8 +70,6 @@ pub(super) enum Failure {
     NoAnswer,
     /// Something came, but nothing that is certain to be the answer.
     Garbled,
-    /// The device asks for patience.
-    Busy,
     /// The line was never silent, so that the question was not even put.
     NotPut,
 }
@@ -224,9 +219,6 @@ impl Verdict {
     pub fn of(outcome: Outcome, data: Option<ask::Data>) -> Verdict {
         match (outcome, data) {
             (Outcome::Answer(_), Some(data)) => Verdict::Answered(data),
-            (Outcome::Exception(code), _) if PATIENCE_EXCEPTIONS.contains(&code) => {
-                Verdict::Failed(Failure::Busy)
-            }
             (Outcome::Exception(code), _) if outcome.is_answer() => Verdict::Exception(code),
             (Outcome::Exception(_) | Outcome::Timeout, _) => Verdict::Failed(Failure::NoAnswer),
             (Outcome::Damaged | Outcome::Foreign | Outcome::Answer(_), _) => {

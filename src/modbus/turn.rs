@@ -16,6 +16,12 @@ use crate::signal::{ReadFault, Reading, SignalIndex, decode};
 /// What is told of a value that the device is known to refuse: exception 02, illegal data address.
 const REFUSED: ReadFault = ReadFault::Exception(2);
 
+/// Whether a device asks for patience by this exception: 05, acknowledge; 06, busy (Application Protocol
+/// V1.1b3, section 7).
+const fn asks_for_patience(exception_code: u8) -> bool {
+    matches!(exception_code, 5 | 6)
+}
+
 /// A group of a device's values with one period, as the schedule deals it out.
 pub(super) struct Job {
     /// Index into the line's devices.
@@ -57,11 +63,14 @@ impl Line {
             let verdict = match self.devices[device].step(ask.block, now) {
                 Step::Ask(question) => self.put(wire, device, question).await?,
                 Step::Resynchronise(question) => match self.put(wire, device, question).await? {
-                    Verdict::Answered(_) | Verdict::Exception(_) => {
+                    spoke @ (Verdict::Answered(_) | Verdict::Exception(_)) => {
                         self.devices[device]
                             .stats
                             .count(ask.block, |counters| counters.resynchronisations += 1);
-                        continue;
+                        match spoke {
+                            Verdict::Exception(code) if asks_for_patience(code) => spoke,
+                            _ => continue,
+                        }
                     }
                     failed @ Verdict::Failed(_) => failed,
                 },
@@ -238,11 +247,6 @@ impl Line {
         let fault = match failure {
             Failure::Garbled | Failure::NotPut => ReadFault::Garbled,
             Failure::NoAnswer => ReadFault::NoAnswer,
-            Failure::Busy => {
-                self.jobs[job].turn.skip();
-                self.go_on(job);
-                return self.tell_fault(ask.signals.clone(), ReadFault::NoAnswer).await;
-            }
         };
         let now = self.now().mono;
         let device = &mut self.devices[self.jobs[job].device];

@@ -255,14 +255,54 @@ async fn after_a_lost_answer_a_read_of_another_length_spares_the_waiting() {
 }
 
 #[tokio::test(start_paused = true)]
-async fn a_busy_device_gives_no_values_but_is_not_lost() {
+async fn a_busy_device_is_left_in_peace_until_the_next_period_and_is_neither_lost_nor_refusing() {
     for code in [5, 6] {
+        let mut plan = one_device();
+        plan.spec.retries = 10;
         let busy = move |question: Heard| vec![Act::Send(exception(question.unit, question.function, code))];
-        let said = hear(&one_device(), 60, busy).await;
-        assert_eq!(states(&said), [DeviceState::Degraded]);
-        assert_eq!(said.faults(0).0, Some(ReadFault::NoAnswer));
-        assert!(said.last().counters.retries >= 58);
+        let said = hear(&plan, 60, busy).await;
+        assert_eq!((states(&said), said.last().devices[0].refused.len()), (vec![DeviceState::Degraded], 0));
+        let (fault, told, good) = said.faults(0);
+        assert_eq!((fault, good), (Some(ReadFault::Exception(code)), 0));
+        let counters = said.last().counters;
+        assert!((58..=61).contains(&counters.requests) && told >= 58, "{told}, {counters:?}");
+        assert_eq!((counters.retries, counters.exceptions), (0, counters.requests));
+        assert_eq!(counters.exceptions_by_code[usize::from(code)], counters.requests);
     }
+}
+
+#[tokio::test(start_paused = true)]
+async fn what_a_busy_device_has_is_neither_halved_nor_taken_for_refused_and_had_when_it_is_free() {
+    let free_at = Instant::now() + Duration::from_secs(30);
+    let said = hear(&one_device(), 60, move |question| {
+        assert_eq!((question.start, question.count), (38, 6), "asked for whole");
+        let busy = Instant::now() < free_at;
+        let answer = if busy { exception(question.unit, question.function, 6) } else { question.answer() };
+        vec![Act::Send(answer)]
+    })
+    .await;
+    for signal in 0..6 {
+        let (fault, _, good) = said.faults(signal);
+        assert!(fault == Some(ReadFault::Exception(6)) && good >= 29, "{fault:?}, {good}");
+    }
+}
+
+/// It stays silent once, and is then asked something else first, to be sure whose answers come.
+#[tokio::test(start_paused = true)]
+async fn a_device_that_says_busy_when_it_is_asked_after_a_silence_is_not_asked_again_at_once() {
+    let put = Arc::new(Mutex::new(Vec::new()));
+    let heard = Arc::clone(&put);
+    hear(&one_device(), 10, move |question| {
+        heard.lock().unwrap().push(Instant::now());
+        match heard.lock().unwrap().len() {
+            5 => vec![],
+            6 => vec![Act::Send(exception(question.unit, question.function, 6))],
+            _ => vec![Act::Send(question.answer())],
+        }
+    })
+    .await;
+    let put = put.lock().unwrap();
+    assert!(put[6] - put[5] > SECOND / 2, "{:?}", put[6] - put[5]);
 }
 
 #[tokio::test(start_paused = true)]
