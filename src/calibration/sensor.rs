@@ -14,6 +14,12 @@ pub const WARN_LEFT_PCT_DEFAULT: f64 = 10.0;
 /// How long a new sensor settles where nobody says. Common practice, no source: the maker's manual knows.
 pub const SENSOR_SETTLE_DEFAULT: Duration = Duration::from_secs(2 * 3600);
 
+/// Over a longer time than this, an exposure of which less than [`COVERAGE_MIN`] was measured says nothing
+/// reassuring: a history begun anew has seen nothing of what the sensor has. Common practice, no source.
+const UNSEEN_MAX: Duration = Duration::from_secs(24 * 3600);
+/// The least share of the time that must have been measured. Common practice, no source.
+const COVERAGE_MIN: f64 = 0.5;
+
 /// What the site file says of a device's sensor.
 #[derive(Debug, Clone, PartialEq)]
 pub struct SensorCare {
@@ -45,7 +51,8 @@ pub struct Exposure {
 /// How far a sensor is worn. The order is from new to spent.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Wear {
-    /// Nothing is on record of it, or the site file says nothing of what it can bear.
+    /// Nothing is on record of it, or the site file says nothing of what it can bear, or it is not known
+    /// how much gas it has seen.
     Unknown,
     /// It is well within what it can bear.
     Fresh,
@@ -71,6 +78,9 @@ impl Wear {
 }
 
 impl Exposure {
+    /// What a sensor has seen that has just been put in.
+    pub const NONE: Exposure = Exposure { amount: 0.0, measured: Duration::ZERO, lapsed: Duration::ZERO };
+
     /// From a time-weighted mean over the time that was measured. A mean below zero, as around a zero that
     /// has drifted, is no exposure.
     pub fn of(mean: Option<f64>, measured: Duration, lapsed: Duration) -> Exposure {
@@ -81,6 +91,13 @@ impl Exposure {
     /// The share of the time for which it was measured, 0 to 1.
     pub fn coverage(self) -> f64 {
         if self.lapsed.is_zero() { 0.0 } else { self.measured.div_duration_f64(self.lapsed).min(1.0) }
+    }
+}
+
+impl Exposure {
+    /// Whether little of it means that the sensor has seen little.
+    fn is_telling(self) -> bool {
+        self.lapsed <= UNSEEN_MAX || self.coverage() >= COVERAGE_MIN
     }
 }
 
@@ -96,17 +113,25 @@ impl SensorCare {
         Some((life.mul_f64(1.0 - self.warn_left_pct / 100.0), life))
     }
 
-    /// How far its exposure alone has worn it.
+    /// How far its exposure alone has worn it: not at all where the site file knows of no limit, and
+    /// unknown where the exposure is, or where most of it was not seen.
     pub fn worn_by(&self, exposure: Option<Exposure>) -> Wear {
-        let Some((amount, max)) = exposure.map(|seen| seen.amount).zip(self.exposure_max) else {
-            return Wear::Fresh;
-        };
-        if amount >= max {
-            Wear::Spent
-        } else if amount >= max * (1.0 - self.warn_left_pct / 100.0) {
-            Wear::Near
-        } else {
-            Wear::Fresh
+        let Some(max) = self.exposure_max else { return Wear::Fresh };
+        match exposure {
+            Some(seen) if seen.amount >= max => Wear::Spent,
+            Some(seen) if seen.amount >= max * (1.0 - self.warn_left_pct / 100.0) => Wear::Near,
+            Some(seen) if seen.is_telling() => Wear::Fresh,
+            Some(_) | None => Wear::Unknown,
+        }
+    }
+
+    /// How far age and exposure have worn it together. What was spent is not fit again because the record
+    /// can no longer be asked.
+    pub fn worn(&self, aged: Wear, exposure: Option<Exposure>, was_spent: bool) -> Wear {
+        match self.worn_by(exposure) {
+            Wear::Unknown if was_spent => Wear::Spent,
+            Wear::Unknown if aged < Wear::Near => Wear::Unknown,
+            exposed @ (Wear::Unknown | Wear::Fresh | Wear::Near | Wear::Spent) => aged.max(exposed),
         }
     }
 }
@@ -159,8 +184,20 @@ mod tests {
         ] {
             assert_eq!(care().worn_by(exposure(amount)), wear, "{amount}");
         }
-        assert_eq!(care().worn_by(None), Wear::Fresh);
+        assert_eq!(care().worn_by(None), Wear::Unknown);
         let unlimited = SensorCare { exposure_max: None, ..care() };
         assert_eq!(unlimited.worn_by(exposure(1e9)), Wear::Fresh);
+        assert_eq!(unlimited.worn_by(None), Wear::Fresh);
+    }
+
+    #[test]
+    fn a_sensor_is_not_fresh_because_nobody_saw_what_it_has_seen() {
+        let mostly_unseen = |amount| Some(Exposure { amount, measured: HOUR, lapsed: 500 * HOUR });
+        assert_eq!(care().worn(Wear::Fresh, mostly_unseen(1.0), false), Wear::Unknown);
+        assert_eq!(care().worn(Wear::Fresh, mostly_unseen(1.0), true), Wear::Spent);
+        assert_eq!(care().worn(Wear::Near, mostly_unseen(1.0), false), Wear::Near);
+        assert_eq!(care().worn(Wear::Fresh, mostly_unseen(200.0), false), Wear::Spent);
+        let just_fitted = Some(Exposure { amount: 0.0, measured: Duration::ZERO, lapsed: HOUR });
+        assert_eq!(care().worn(Wear::Fresh, just_fitted, true), Wear::Fresh);
     }
 }

@@ -196,6 +196,7 @@ impl Watch {
         self.pass(Input::Record(RecordReport {
             replaced: self.replaced,
             failing: failing.clone(),
+            written: status.has_written,
             disk: status.disk,
         }));
         self.pass(Input::Synchronized(synchronized()));

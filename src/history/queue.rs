@@ -71,6 +71,8 @@ pub struct RecorderStatus {
     pub lost_between: Option<(Wall, Wall)>,
     /// Why the last write failed; `None` while all is well.
     pub last_error: Option<String>,
+    /// Whether both files have been written to since the start, so that it is known that they can be.
+    pub has_written: bool,
     /// Files moved aside since the record was opened. The journal knows of them already.
     pub replaced: Vec<Replaced>,
     /// The end of the journal's chain.

@@ -53,6 +53,8 @@ struct Pace {
     next: Instant,
     failures: u32,
     error: Option<String>,
+    /// Whether it has written at all.
+    has_worked: bool,
 }
 
 /// How much of what was lost the journal has been told of.
@@ -238,6 +240,7 @@ impl Scribe {
     fn say(&self, waiting: &mut Waiting) {
         waiting.status.last_error =
             self.events_pace.error.clone().or_else(|| self.samples_pace.error.clone());
+        waiting.status.has_written = self.events_pace.has_worked && self.samples_pace.has_worked;
     }
 
     /// Tells the journal and everybody else that a file has turned out to be damaged; what waits goes
@@ -283,11 +286,11 @@ impl Scribe {
 
 impl Pace {
     fn starting(after: Duration) -> Self {
-        Pace { next: Instant::now() + after, failures: 0, error: None }
+        Pace { next: Instant::now() + after, failures: 0, error: None, has_worked: false }
     }
 
     fn worked(&mut self, next_after: Duration) {
-        *self = Pace::starting(next_after);
+        *self = Pace { has_worked: true, ..Pace::starting(next_after) };
     }
 
     fn failed(&mut self, file: &str, flaw: &Flaw, (first, longest): (Duration, Duration)) {

@@ -180,10 +180,11 @@ impl Line {
         let Job { device, turn, .. } = &mut self.jobs[job];
         let device = &mut self.devices[*device];
         let read = |signal: &SignalIndex| {
-            let raw = decode(device.place(*signal)?, ask.block.start, data.answer())?;
-            Some(Reading { signal: *signal, at, outcome: Ok(raw) })
+            let raw = device.place(*signal).and_then(|place| decode(place, ask.block.start, data.answer()));
+            // An answer that holds no such value tells of the signal what no answer does.
+            Reading { signal: *signal, at, outcome: raw.ok_or(ReadFault::Garbled) }
         };
-        let readings = ask.signals.iter().filter_map(read).collect();
+        let readings = ask.signals.iter().map(read).collect();
         device.plan.answered(turn);
         device.mutes.answered(&ask.block);
         self.go_on(job);

@@ -2,20 +2,26 @@
 
 use std::collections::BTreeMap;
 
-use crate::alarm::{AlarmIndex, Kind, LifeEvent, Verdict};
+use crate::alarm::{AlarmIndex, Kind, LifeEvent};
 use crate::moment::Mono;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, Event, EventKind, Who};
-use crate::signal::{Sample, Value};
+use crate::signal::{Sample, SignalIndex, Value};
 
 impl Step<'_> {
-    /// Has an alarm's condition take in the present sample of its signal, and looks at it.
-    pub(super) fn observe(&mut self, alarm: AlarmIndex) {
-        if let Some(signal) = self.plan.alarms[alarm.0].signal {
-            let sample = &self.state.known.samples[signal.0];
-            self.state.alarms[alarm.0].condition.observe(sample, self.state.now);
+    /// Has the conditions of the alarms that look at a signal take in the present sample, and looks at them.
+    pub(super) fn observe(&mut self, signal: SignalIndex) {
+        let plan = self.plan;
+        for &alarm in plan.alarms_on(signal) {
+            if plan.alarms[alarm.0].signal == Some(signal) {
+                let sample = &self.state.known.samples[signal.0];
+                self.state.alarms[alarm.0].condition.observe(sample, self.state.now);
+            }
+            self.look(alarm);
         }
-        self.look(alarm);
+        if self.note_frozen(signal) {
+            self.judge(signal, false);
+        }
     }
 
     /// Has one alarm look at its condition, and acts at once when there is no delay.
@@ -31,16 +37,21 @@ impl Step<'_> {
         if std::mem::replace(&mut self.state.known.active[alarm.0], active) != active {
             self.votes_due.extend(plan.votes_on(alarm));
         }
-        self.note_frozen(alarm);
     }
 
-    /// Notes on a signal whether its value has stopped moving; if that has changed, it is judged anew.
-    fn note_frozen(&mut self, alarm: AlarmIndex) {
-        let spec = &self.plan.alarms[alarm.0];
-        let (Kind::Frozen { .. }, Some(signal)) = (&spec.kind, spec.signal) else { return };
-        let frozen = self.state.alarms[alarm.0].verdict == Verdict::Holds;
-        if std::mem::replace(&mut self.state.signals[signal.0].frozen, frozen) != frozen {
-            self.judge(signal, false);
+    /// Notes on a signal whether its value has stopped moving, by any of its alarms; says whether that has
+    /// changed, so that it is to be judged anew.
+    fn note_frozen(&mut self, signal: SignalIndex) -> bool {
+        let frozen = self.state.has_stopped_moving(self.plan, signal);
+        std::mem::replace(&mut self.state.signals[signal.0].frozen, frozen) != frozen
+    }
+
+    /// Has one alarm look to which no sample has come, and its signal be judged anew where that tells
+    /// something of it.
+    fn look_in_between(&mut self, alarm: AlarmIndex) {
+        self.look(alarm);
+        if let Some(signal) = self.plan.alarms[alarm.0].signal.filter(|signal| self.note_frozen(*signal)) {
+            self.judge_together([(signal, false)]);
         }
     }
 
@@ -67,9 +78,9 @@ impl Step<'_> {
             let now = self.state.now.mono;
             if is_due(self.state.alarms[alarm.0].delay.deadline(), now) {
                 self.fire(alarm);
-                self.look(alarm);
+                self.look_in_between(alarm);
             } else if is_due(self.state.alarms[alarm.0].next_look, now) {
-                self.look(alarm);
+                self.look_in_between(alarm);
             }
             self.unshelve_when_due(alarm);
             self.realarm_when_due(alarm);

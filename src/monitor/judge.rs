@@ -21,6 +21,8 @@ const DUE_EXPECTED: usize = 16;
 pub(super) enum Validity {
     /// All hold.
     Holds,
+    /// All hold, one of them by a value that is itself uncertain.
+    Doubtful,
     /// One is known not to hold.
     Violated,
     /// None is known not to hold, and one is not known.
@@ -89,7 +91,7 @@ impl Step<'_> {
     /// Makes a sample the present one and has the signal's alarms look at it; whether its quality or
     /// the reasons for it have changed.
     pub(super) fn put(&mut self, signal: SignalIndex, sample: Sample) -> bool {
-        let (plan, now) = (self.plan, self.state.now);
+        let now = self.state.now;
         let before = std::mem::replace(&mut self.state.known.samples[signal.0], sample);
         let changed = before.reasons() != sample.reasons();
         let state = &mut self.state.signals[signal.0];
@@ -100,9 +102,7 @@ impl Step<'_> {
             state.last_good = Some((value, sample.at));
         }
         self.suppress_by(signal);
-        for &alarm in plan.alarms_on(signal) {
-            self.observe(alarm);
-        }
+        self.observe(signal);
         changed
     }
 
@@ -130,7 +130,7 @@ impl Step<'_> {
                 }
                 if checked {
                     reasons.insert(Reason::FunctionCheck);
-                } else if validity != Validity::Holds {
+                } else if matches!(validity, Validity::Violated | Validity::Unknown) {
                     reasons.insert(Reason::SampleCondition);
                 } else if settles || matches!(flush, Flush::Settling(_)) {
                     reasons.insert(Reason::Settling);
@@ -145,6 +145,10 @@ impl Step<'_> {
                 }
                 if self.on_noisy_line(spec) {
                     reasons.insert(Reason::LineNoise);
+                }
+                // Where more is wrong, that is what makes its conditions uncertain, too.
+                if validity == Validity::Doubtful && reasons.quality() == Quality::Good {
+                    reasons.insert(Reason::ConditionUncertain);
                 }
                 Sample::new(value, reasons, at)
             }
@@ -161,7 +165,7 @@ impl Step<'_> {
             return Some(Reason::CommunicationLost);
         }
         match (state.last, state.fault) {
-            (None, None) if self.too_old(signal) => Some(Reason::Stale),
+            (None, None) if self.too_old(signal) => Some(Reason::CommunicationLost),
             (None, None) => Some(Reason::NotYetRead),
             (None, Some(_)) => Some(Reason::CommunicationLost),
             (Some(_), fault) if self.too_old(signal) => {
@@ -172,10 +176,8 @@ impl Step<'_> {
     }
 
     fn too_old(&self, signal: SignalIndex) -> bool {
-        let age = |last: LastAnswer| self.state.now.mono.since(last.at.mono);
-        self.state.signals[signal.0]
-            .last
-            .is_some_and(|last| age(last) >= self.plan.signals[signal.0].stale_after)
+        let stale_after = self.plan.signals[signal.0].stale_after;
+        self.state.signals[signal.0].is_too_old(stale_after, self.state.now.mono)
     }
 
     fn on_lent_line(&self, signal: SignalIndex) -> bool {
@@ -186,7 +188,7 @@ impl Step<'_> {
 
     fn on_noisy_line(&self, spec: &SignalSpec) -> bool {
         let line = self.plan.devices[spec.device.0].line;
-        self.state.known.lines[line.0].as_ref().is_some_and(|report| report.noisy)
+        self.state.known.lines[line.0].as_ref().is_some_and(|report| report.noisy == Some(true))
     }
 }
 
@@ -194,8 +196,10 @@ impl Step<'_> {
 pub(super) fn validity(guards: &[Guard], known: &Evidence) -> Validity {
     let mut all = Validity::Holds;
     for guard in guards {
-        match known.samples[guard.signal.0].value().map(|value| passes(guard.test, value)) {
-            Some(true) => {}
+        let sample = &known.samples[guard.signal.0];
+        match sample.value().map(|value| passes(guard.test, value)) {
+            Some(true) if sample.quality() == Quality::Good || all == Validity::Unknown => {}
+            Some(true) => all = Validity::Doubtful,
             Some(false) => return Validity::Violated,
             None => all = Validity::Unknown,
         }
@@ -224,10 +228,10 @@ fn flush_after(flush: Flush, validity: Validity, now: Mono, spec: &SignalSpec) -
         (_, Validity::Violated) | (Flush::Violated | Flush::Settling(_), Validity::Unknown) => {
             Flush::Violated
         }
-        (Flush::Settled, Validity::Holds | Validity::Unknown) => Flush::Settled,
-        (Flush::Violated, Validity::Holds) if spec.settle.is_zero() => Flush::Settled,
-        (Flush::Violated, Validity::Holds) => Flush::Settling(now + spec.settle),
-        (Flush::Settling(until), Validity::Holds) if until <= now => Flush::Settled,
-        (Flush::Settling(until), Validity::Holds) => Flush::Settling(until),
+        (Flush::Settled, Validity::Holds | Validity::Doubtful | Validity::Unknown) => Flush::Settled,
+        (Flush::Violated, Validity::Holds | Validity::Doubtful) if spec.settle.is_zero() => Flush::Settled,
+        (Flush::Violated, Validity::Holds | Validity::Doubtful) => Flush::Settling(now + spec.settle),
+        (Flush::Settling(until), Validity::Holds | Validity::Doubtful) if until <= now => Flush::Settled,
+        (Flush::Settling(until), Validity::Holds | Validity::Doubtful) => Flush::Settling(until),
     }
 }

@@ -81,8 +81,9 @@ pub struct LineReport {
     pub demand: f64,
     /// How late polls lately began after they were due.
     pub lateness: Option<Spread>,
-    /// Whether damaged frames are so many that the CRC can no longer vouch for the rest.
-    pub noisy: bool,
+    /// Whether damaged frames are so many that the CRC can no longer vouch for the rest; `None` while too
+    /// few frames have come, in too short a time, to say.
+    pub noisy: Option<bool>,
     /// What a person should know of the line's port and could change: one sentence each.
     pub hints: Vec<String>,
     /// Counters over all devices.
@@ -178,8 +179,17 @@ pub struct RecordReport {
     pub replaced: bool,
     /// Why the record cannot be written, while it cannot.
     pub failing: Option<String>,
+    /// Whether it has been written to since the start.
+    pub written: bool,
     /// What it takes on the disk.
     pub disk: Option<DiskUse>,
+}
+
+impl RecordReport {
+    /// Whether the record cannot be written; `None` before the first attempt since the start.
+    pub(super) fn fails(&self) -> Option<bool> {
+        (self.written || self.failing.is_some()).then_some(self.failing.is_some())
+    }
 }
 
 impl Step<'_> {
@@ -193,9 +203,8 @@ impl Step<'_> {
         self.tell_line_change(before.as_ref(), &report);
         let lent_before = before.as_ref().is_some_and(|before| before.state.loan().is_some());
         let loan_changed = lent_before != report.state.loan().is_some();
-        let noise_changed = before.as_ref().is_some_and(|before| before.noisy) != report.noisy;
-        let overload_changed =
-            before.as_ref().is_some_and(LineReport::is_overloaded) != report.is_overloaded();
+        let noise_changed = before.as_ref().and_then(|before| before.noisy) != report.noisy;
+        let overload_changed = before.as_ref().map(LineReport::is_overloaded) != Some(report.is_overloaded());
         for device in &report.devices {
             let was = before.as_ref().and_then(|before| state_of(before, device.device));
             self.tell_device_change(was, device);
@@ -227,10 +236,10 @@ impl Step<'_> {
             LineState::Up if was_down => self.tell_plainly(EventKind::LineUp, id, []),
             LineState::Down(_) | LineState::Up | LineState::Lent(_) => {}
         }
-        match (before.is_some_and(|before| before.noisy), report.noisy) {
-            (false, true) => self.tell_plainly(EventKind::LineNoisy, id, []),
-            (true, false) => self.tell_plainly(EventKind::LineQuiet, id, []),
-            (false, false) | (true, true) => {}
+        match (before.and_then(|before| before.noisy) == Some(true), report.noisy) {
+            (false, Some(true)) => self.tell_plainly(EventKind::LineNoisy, id, []),
+            (true, Some(false)) => self.tell_plainly(EventKind::LineQuiet, id, []),
+            (false, Some(false) | None) | (true, Some(true) | None) => {}
         }
     }
 

@@ -19,6 +19,9 @@ use crate::signal::{SignalIndex, SignalSpec};
 pub fn replan(old_plan: &Plan, old: &State, plan: &Plan) -> (State, Output) {
     let carried = Carried { old_plan, old, plan };
     let mut state = carried.state();
+    for index in 0..plan.signals.len() {
+        state.signals[index].frozen = state.has_stopped_moving(plan, SignalIndex(index));
+    }
     let mut step = Step::new(plan, &mut state);
     for (spec, alarm) in carried.removed() {
         step.tell_removed(spec, alarm);
@@ -103,6 +106,7 @@ impl Carried<'_> {
         let mut alarm = self.old.alarms[index.0].clone();
         if !self.watches_as_before(before, spec) {
             (alarm.condition, alarm.verdict, alarm.next_look) = (new.condition, new.verdict, new.next_look);
+            alarm.held = new.held;
         } else if let Some(limit) = spec.kind.limit() {
             alarm.condition.set_limit(limit);
         }

@@ -6,9 +6,11 @@
 use std::time::Duration;
 
 use crate::alarm::{Life, Shelf, Standing};
+use crate::calibration::Wear;
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::calibrate::of_signals_there;
 use crate::monitor::care::CareState;
+use crate::monitor::sensor;
 use crate::monitor::state::AlarmState;
 use crate::monitor::state::Flush;
 use crate::monitor::step::Step;
@@ -100,7 +102,7 @@ pub enum CareTold {
 }
 
 /// Puts the care of the devices where the past events, oldest first, left it. Events about devices the
-/// site no longer has are passed over. Call it before the first step.
+/// site no longer has are passed over. Call it before the first step, and after [`restore`].
 pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item = RememberedCare>) {
     let now = state.now;
     for event in past {
@@ -112,6 +114,9 @@ pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item
     }
     for (index, device) in plan.devices.iter().enumerate() {
         let care = &mut state.known.care[index];
+        if care.sensor.fitted.is_some() && is_active(plan, &state.alarms, &sensor::due_alarm_id(device)) {
+            care.sensor.wear = Some(Wear::Spent);
+        }
         care.reckon_due(&device.care, now);
         if care.function_check.is_none() {
             continue;
@@ -125,6 +130,10 @@ pub fn restore_care(plan: &Plan, state: &mut State, past: impl IntoIterator<Item
         }
     }
     state.look_at_all(plan);
+}
+
+fn is_active(plan: &Plan, alarms: &[AlarmState], id: &str) -> bool {
+    plan.alarm(id).is_some_and(|alarm| alarms[alarm.0].life.is_active())
 }
 
 impl CareState {

@@ -101,9 +101,15 @@ pub(super) struct SensorState {
 }
 
 impl SensorState {
-    /// Whether it is time for a new one, or nobody knows of the present one.
-    pub(super) fn is_due(&self) -> bool {
-        self.due_alarm && matches!(self.wear, Some(Wear::Unknown | Wear::Spent))
+    /// Whether it is time for a new one, or nobody knows of the present one; `None` while it is not known
+    /// what the present one has seen.
+    pub(super) fn is_due(&self) -> Option<bool> {
+        match self.wear {
+            _ if !self.due_alarm => Some(false),
+            _ if self.fitted.is_none() => Some(true),
+            Some(Wear::Unknown) => None,
+            Some(Wear::Fresh | Wear::Near | Wear::Spent) | None => Some(self.wear == Some(Wear::Spent)),
+        }
     }
 
     /// When something changes by itself.
@@ -111,10 +117,10 @@ impl SensorState {
         self.settles.into_iter().chain(self.wears).min()
     }
 
-    /// A sensor that was put in at some time, until then nothing is known of it.
+    /// A sensor that was put in at some time, of which the record is to be asked what it has seen.
     pub(super) fn fit(&mut self, fitted: Fitted, settles: Option<Mono>) {
         let since = fitted.since;
-        self.exposure = None;
+        (self.exposure, self.wear) = (None, None);
         self.found.retain(|found| found.at >= since);
         (self.fitted, self.settles) = (Some(fitted), settles);
     }
@@ -146,7 +152,7 @@ impl SensorState {
             Some([near, _]) if near <= now.mono => Wear::Near,
             Some(_) | None => Wear::Fresh,
         };
-        self.wear = Some(aged.max(care.worn_by(self.exposure)));
+        self.wear = Some(care.worn(aged, self.exposure, self.wear == Some(Wear::Spent)));
         self.wears = ends.into_iter().flatten().filter(|end| *end > now.mono).min();
     }
 }
@@ -159,6 +165,11 @@ pub(super) fn alarms(devices: &[DeviceLabel]) -> Vec<AlarmSpec> {
     };
     let with_index = devices.iter().enumerate().filter(|(_, device)| wanted(device));
     with_index.map(|(index, device)| due_alarm(DeviceIndex(index), device)).collect()
+}
+
+/// The id of the alarm that tells of the end of a device's sensor.
+pub(super) fn due_alarm_id(device: &DeviceLabel) -> String {
+    format!("{}.sensor_due", device.id)
 }
 
 fn due_alarm(index: DeviceIndex, device: &DeviceLabel) -> AlarmSpec {
@@ -177,7 +188,7 @@ fn due_alarm(index: DeviceIndex, device: &DeviceLabel) -> AlarmSpec {
              `siskin sensor show {id}` tells what is known of it."
         )),
         ..AlarmSpec::new(
-            format!("{id}.sensor_due"),
+            due_alarm_id(device),
             format!("{name}: a new sensor is due"),
             None,
             Kind::Fault(Fault::SensorDue(index)),
@@ -223,7 +234,11 @@ impl Step<'_> {
     fn fit(&mut self, device: DeviceIndex, fitted: Fitted, settles: Option<Mono>) {
         let (now, label) = (self.state.now, &self.plan.devices[device.0]);
         let care = &mut self.state.known.care[device.0];
+        let has_seen_nothing = fitted.since == fitted.at;
         care.fit(fitted, settles);
+        if has_seen_nothing {
+            care.sensor.exposure = Some(Exposure::NONE);
+        }
         care.reckon_due(&label.care, now);
         let due = care.deadline();
         self.state.wake_by(due);

@@ -186,7 +186,7 @@ pub fn snapshot(plan: &Plan, state: &State) -> Snapshot {
         site_name: plan.site_name.clone(),
         time_zone: plan.time_zone.clone(),
         clock: state.known.clock,
-        disk: state.known.record.disk,
+        disk: state.known.record.as_ref().and_then(|record| record.disk),
         lines: line_statuses(plan, state),
         devices: device_statuses(plan, state),
         signals: signal_statuses(plan, state),

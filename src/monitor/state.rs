@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::alarm::{
-    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Known, Life, Shelf, Standing, Verdict, WhenLost,
+    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Kind, Known, Life, Shelf, Standing, Verdict, WhenLost,
     Withheld, condition,
 };
 use crate::moment::{Moment, Mono, Wall};
@@ -34,7 +34,7 @@ pub(super) struct Evidence {
     pub(super) samples: Vec<Sample>,
     pub(super) active: Vec<Option<bool>>,
     pub(super) lines: Vec<Option<LineReport>>,
-    pub(super) record: RecordReport,
+    pub(super) record: Option<RecordReport>,
     pub(super) clock: ClockStatus,
     /// Of each device.
     pub(super) care: Vec<CareState>,
@@ -49,7 +49,7 @@ pub(super) struct SignalState {
     pub(super) fault: Option<ReadFault>,
     /// Its line reports that the device does not answer.
     pub(super) device_lost: bool,
-    /// An alarm says that its value has stopped moving.
+    /// An alarm says that its value has stopped moving, or said so when that was last known.
     pub(super) frozen: bool,
     pub(super) flush: Flush,
     pub(super) since: Moment,
@@ -85,6 +85,8 @@ pub(super) struct AlarmState {
     pub(super) shelved_by: Option<Decision>,
     pub(super) removed_by: Option<Decision>,
     pub(super) verdict: Verdict,
+    /// Whether the condition held when that was last known.
+    pub(super) held: bool,
     pub(super) delay: Delay,
     /// When the verdict may change although nothing comes in.
     pub(super) next_look: Option<Mono>,
@@ -114,7 +116,7 @@ impl State {
                 samples: vec![unread; plan.signals.len()],
                 active: vec![None; plan.alarms.len()],
                 lines: vec![None; plan.lines.len()],
-                record: RecordReport::default(),
+                record: None,
                 clock: ClockStatus::default(),
                 care: plan.devices.iter().map(|device| CareState::new(&device.care, now)).collect(),
             },
@@ -126,12 +128,27 @@ impl State {
 
     /// Has every alarm look at its condition; nothing is acted upon.
     pub(super) fn look_at_all(&mut self, plan: &Plan) {
-        for (index, spec) in plan.alarms.iter().enumerate() {
-            let alarm = &mut self.alarms[index];
-            alarm.look(spec, &self.known, self.now);
-            self.known.active[index] = alarm.active();
+        let is_vote = |index: &usize| matches!(plan.alarms[*index].kind, Kind::Vote { .. });
+        let (votes, others): (Vec<_>, Vec<_>) = (0..plan.alarms.len()).partition(is_vote);
+        others.into_iter().for_each(|index| self.look_at(plan, index));
+        // Votes may vote on votes: as often as there are votes, the last of a chain has been counted.
+        for _ in &votes {
+            votes.iter().for_each(|index| self.look_at(plan, *index));
         }
         self.wake = self.earliest_deadline(plan);
+    }
+
+    fn look_at(&mut self, plan: &Plan, index: usize) {
+        let alarm = &mut self.alarms[index];
+        alarm.look(&plan.alarms[index], &self.known, self.now);
+        self.known.active[index] = alarm.active();
+    }
+
+    /// Whether a signal's value has stopped moving, by any alarm that watches for that, as far as was last
+    /// known: a break in the measurement sets no value free.
+    pub(super) fn has_stopped_moving(&self, plan: &Plan, signal: SignalIndex) -> bool {
+        let watches = |alarm: &&AlarmIndex| matches!(plan.alarms[alarm.0].kind, Kind::Frozen { .. });
+        plan.alarms_on(signal).iter().filter(watches).any(|alarm| self.alarms[alarm.0].held)
     }
 
     /// Nothing is known yet, and all that will be comes from the record ([`crate::monitor::Input::Recorded`]).
@@ -234,6 +251,7 @@ impl AlarmState {
             shelved_by: None,
             removed_by: None,
             verdict: Verdict::Unknown,
+            held: false,
             delay: Delay::STOPPED,
             next_look: None,
             since: None,
@@ -270,6 +288,9 @@ impl AlarmState {
         self.verdict = self.condition.verdict(known, active, now);
         if self.verdict == Verdict::Unknown && spec.when_lost == WhenLost::Alarm && known.is_lost(spec) {
             self.verdict = Verdict::Holds;
+        }
+        if self.verdict != Verdict::Unknown {
+            self.held = self.verdict == Verdict::Holds;
         }
         self.delay.note(self.verdict, active, now.mono, spec.on_delay, spec.off_delay);
         self.next_look = self.condition.next_look(now);
@@ -310,14 +331,14 @@ impl Known for Evidence {
         self.active[alarm.0]
     }
 
-    fn fault(&self, fault: Fault) -> bool {
+    fn fault(&self, fault: Fault) -> Option<bool> {
         match fault {
-            Fault::LineNoise(line) => self.lines[line.0].as_ref().is_some_and(|report| report.noisy),
-            Fault::LineOverload(line) => self.lines[line.0].as_ref().is_some_and(LineReport::is_overloaded),
-            Fault::RecordReplaced => self.record.replaced,
-            Fault::RecordFailing => self.record.failing.is_some(),
-            Fault::FunctionCheckOverrun(device) => self.care[device.0].overrun,
-            Fault::CalibrationDue(device) => self.care[device.0].calibration_due,
+            Fault::LineNoise(line) => self.lines[line.0].as_ref()?.noisy,
+            Fault::LineOverload(line) => self.lines[line.0].as_ref().map(LineReport::is_overloaded),
+            Fault::RecordReplaced => self.record.as_ref().map(|record| record.replaced),
+            Fault::RecordFailing => self.record.as_ref()?.fails(),
+            Fault::FunctionCheckOverrun(device) => Some(self.care[device.0].overrun),
+            Fault::CalibrationDue(device) => Some(self.care[device.0].calibration_due),
             Fault::SensorDue(device) => self.care[device.0].sensor.is_due(),
         }
     }

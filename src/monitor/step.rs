@@ -173,7 +173,7 @@ impl<'a> Step<'a> {
     }
 
     fn take_record_report(&mut self, report: RecordReport) {
-        self.state.known.record = report;
+        self.state.known.record = Some(report);
         self.look_at_siskin();
     }
 

@@ -171,7 +171,7 @@ pub(super) const SIGNAL_REASONS: Field = field(
     "why it is not good, or not for long, bits from the least: 0 not_yet_read, 1 communication_lost, 2 stale, \
      3 device_exception, 4 invalid_number, 5 loop_failure_low, 6 loop_failure_high, 7 loop_out_of_range, \
      8 below_range, 9 above_range, 10 sample_condition, 11 settling, 12 function_check, 13 frozen, \
-     14 line_noise, 15 line_lent, 16 check_overrun, 17 sensor_wear, 18 sensor_spent",
+     14 line_noise, 15 line_lent, 16 check_overrun, 17 sensor_wear, 18 sensor_spent, 19 condition_uncertain",
 );
 
 pub(super) const ALARM_STATE: Field = field(

@@ -66,11 +66,13 @@ pub enum Reason {
     SensorWear,
     /// The sensor is past its life, or past the gas that it can bear.
     SensorSpent,
+    /// A condition in `valid_when` holds by a value that is itself uncertain.
+    ConditionUncertain,
 }
 
 impl Reason {
     /// Every reason, in the order they are told.
-    pub const ALL: [Reason; 19] = [
+    pub const ALL: [Reason; 20] = [
         Reason::NotYetRead,
         Reason::CommunicationLost,
         Reason::Stale,
@@ -90,6 +92,7 @@ impl Reason {
         Reason::CheckOverrun,
         Reason::SensorWear,
         Reason::SensorSpent,
+        Reason::ConditionUncertain,
     ];
 
     /// The word used in JSON and in the record.
@@ -114,6 +117,7 @@ impl Reason {
             Reason::CheckOverrun => "check_overrun",
             Reason::SensorWear => "sensor_wear",
             Reason::SensorSpent => "sensor_spent",
+            Reason::ConditionUncertain => "condition_uncertain",
         }
     }
 
@@ -139,6 +143,7 @@ impl Reason {
             Reason::CheckOverrun => "a function check ran out, and nobody has ended it",
             Reason::SensorWear => "the sensor nears its end",
             Reason::SensorSpent => "the sensor is past its life or past the gas that it can bear",
+            Reason::ConditionUncertain => "a condition for a valid sample holds by an uncertain value only",
         }
     }
 
@@ -171,7 +176,8 @@ impl Reason {
             | Reason::Frozen
             | Reason::LineNoise
             | Reason::CheckOverrun
-            | Reason::SensorSpent => Quality::Uncertain,
+            | Reason::SensorSpent
+            | Reason::ConditionUncertain => Quality::Uncertain,
             Reason::SensorWear => Quality::Good,
         }
     }
@@ -195,7 +201,8 @@ impl Reason {
             | Reason::SampleCondition
             | Reason::Settling
             | Reason::CheckOverrun
-            | Reason::SensorSpent => Some(Condition::OutOfSpecification),
+            | Reason::SensorSpent
+            | Reason::ConditionUncertain => Some(Condition::OutOfSpecification),
             Reason::Frozen | Reason::SensorWear => Some(Condition::MaintenanceRequired),
         }
     }

@@ -186,7 +186,7 @@ impl Line {
             load: report.map(|report| report.load),
             demand: report.map(|report| report.demand),
             lateness: report.and_then(|report| report.lateness).map(Spread::from),
-            noisy: report.map(|report| report.noisy),
+            noisy: report.and_then(|report| report.noisy),
             hints: report.map(|report| report.hints.clone()),
             transactions: counters.map(|counters| counters.requests),
             timeouts: counters.map(|counters| counters.timeouts),

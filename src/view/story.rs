@@ -224,7 +224,7 @@ fn line_report(line: usize, state: LineState) -> LineReport {
             p90: Duration::from_millis(9),
             p99: Duration::from_millis(64),
         }),
-        noisy: false,
+        noisy: Some(false),
         hints: vec!["the port waits 16 ms before it hands on what has come".to_owned()],
         counters,
         devices: Vec::new(),

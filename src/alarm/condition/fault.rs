@@ -12,6 +12,6 @@ pub(super) struct Broken {
 
 impl Condition for Broken {
     fn verdict(&mut self, known: &dyn Known, _active: bool, _now: Moment) -> Verdict {
-        Verdict::from_bool(known.fault(self.fault))
+        known.fault(self.fault).map_or(Verdict::Unknown, Verdict::from_bool)
     }
 }

@@ -45,8 +45,9 @@ pub trait Known {
     fn sample(&self, signal: SignalIndex) -> &Sample;
     /// Whether an alarm is active; `None` when that cannot be known.
     fn active(&self, alarm: AlarmIndex) -> Option<bool>;
-    /// Whether something is wrong with siskin itself.
-    fn fault(&self, fault: Fault) -> bool;
+    /// Whether something is wrong with siskin itself, or with the care of a device; `None` until that is
+    /// known.
+    fn fault(&self, fault: Fault) -> Option<bool>;
 }
 
 /// The condition of one alarm, with what it remembers.

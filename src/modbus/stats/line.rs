@@ -36,7 +36,7 @@ pub struct LineStats {
     busy: Window<Duration>,
     frames: Window<u32>,
     damaged: Window<u32>,
-    noisy: bool,
+    noisy: Option<bool>,
 }
 
 impl LineStats {
@@ -46,7 +46,7 @@ impl LineStats {
             busy: Window::new(LOAD_WINDOW, now),
             frames: Window::new(NOISE_WINDOW, now),
             damaged: Window::new(NOISE_WINDOW, now),
-            noisy: false,
+            noisy: None,
         }
     }
 
@@ -69,8 +69,9 @@ impl LineStats {
         if span.is_zero() { 0.0 } else { self.busy.sum(now).div_duration_f64(span).min(1.0) }
     }
 
-    /// Whether damaged frames are so many that the CRC can no longer vouch for the rest.
-    pub fn noisy(&mut self, now: Mono) -> bool {
+    /// Whether damaged frames are so many that the CRC can no longer vouch for the rest; `None` from the
+    /// beginning until enough frames have come, or the window is over: then few frames are quiet ones.
+    pub fn noisy(&mut self, now: Mono) -> Option<bool> {
         self.judge(now);
         self.noisy
     }
@@ -78,11 +79,18 @@ impl LineStats {
     fn judge(&mut self, now: Mono) {
         let frames = self.frames.sum(now);
         let share = f64::from(self.damaged.sum(now)) / f64::from(frames.max(1));
-        if frames >= NOISE_FRAMES_MIN && share >= NOISY_FROM {
-            self.noisy = true;
-        } else if share < QUIET_BELOW {
-            self.noisy = false;
+        let is_enough = frames >= NOISE_FRAMES_MIN;
+        if is_enough && share >= NOISY_FROM {
+            self.noisy = Some(true);
+        } else if share < QUIET_BELOW && (self.noisy.is_some() || is_enough || self.has_run_a_window(now)) {
+            self.noisy = Some(false);
         }
+    }
+
+    /// Whether it has been counted for about a window's length; a window spans its whole length only at the
+    /// end of a slot.
+    fn has_run_a_window(&self, now: Mono) -> bool {
+        self.frames.span(now) >= NOISE_WINDOW.mul_f64(0.9)
     }
 }
 
@@ -143,10 +151,10 @@ mod tests {
             [(0, false), (6, false), (9, false), (11, true), (6, true), (3, false), (9, false), (90, true)]
         {
             frames(&mut line, &mut now, 600, damaged_percent);
-            assert_eq!(line.noisy(now), noisy, "at {damaged_percent} %");
+            assert_eq!(line.noisy(now), Some(noisy), "at {damaged_percent} %");
         }
         now = now + NOISE_WINDOW * 2;
-        assert!(!line.noisy(now), "no frame, no noise");
+        assert_eq!(line.noisy(now), Some(false), "no frame, no noise");
     }
 
     #[test]
@@ -155,11 +163,22 @@ mod tests {
         for frame in 1..NOISE_FRAMES_MIN {
             let now = Mono::ZERO + Duration::from_secs(1) * frame;
             line.frame(true, now);
-            assert!(!line.noisy(now));
+            assert_eq!(line.noisy(now), None);
         }
         let now = Mono::ZERO + Duration::from_secs(1) * NOISE_FRAMES_MIN;
         line.frame(true, now);
-        assert!(line.noisy(now));
+        assert_eq!(line.noisy(now), Some(true));
+    }
+
+    #[test]
+    fn a_line_of_few_frames_is_quiet_once_it_was_watched_for_a_while_and_not_before() {
+        let mut line = LineStats::new(Mono::ZERO);
+        for minute in 1..5 {
+            let now = Mono::ZERO + Duration::from_secs(60) * minute;
+            line.frame(false, now);
+            assert_eq!(line.noisy(now), None, "after {minute} min");
+        }
+        assert_eq!(line.noisy(Mono::ZERO + NOISE_WINDOW), Some(false));
     }
 
     #[test]

@@ -107,6 +107,60 @@ fn a_value_that_stands_still_while_the_device_answers_is_frozen() {
 }
 
 #[test]
+fn a_break_in_the_measurement_sets_no_frozen_value_free() {
+    let frozen = of_kind(Kind::Frozen { resolution: 0.01, window: Duration::from_secs(100) });
+    check(
+        &frozen,
+        "0.5 show\n 10 h2s=2\n 100 h2s=2\n 110 show\n 120 h2s=exception\n 130 h2s=2\n 131 show\n 230 show\n 240 h2s=2.1\n 241 show",
+        "0.5 h2s 1 good [], high normal active null
+         110 alarm_raised high -> unacknowledged
+         110 h2s 2 uncertain [frozen], high unacknowledged active true
+         131 h2s 2 uncertain [frozen], high unacknowledged active null
+         230 h2s 2 uncertain [frozen], high unacknowledged active true
+         240 alarm_cleared high -> returned_unacknowledged
+         241 h2s 2.1 good [], high returned_unacknowledged active false",
+    );
+}
+
+#[test]
+fn two_alarms_that_watch_one_signal_stand_still_agree_on_it() {
+    let frozen = |seconds| Kind::Frozen { resolution: 0.01, window: Duration::from_secs(seconds) };
+    let plan = of_kind(frozen(50));
+    let later = alarm("later", H2S, frozen(100));
+    let (signals, devices) = (plan.signals.clone(), plan.devices.clone());
+    let alarms = plan.alarms[..2].iter().cloned().chain([later]).collect();
+    let plan = Plan::new(("site".into(), "Site".into()), vec!["east".into()], devices, signals, alarms);
+    check(
+        &plan,
+        "10 h2s=2\n 70 show\n 80 h2s=2\n 120 show\n 130 h2s=3\n 131 show",
+        "60 alarm_raised high -> unacknowledged
+         70 h2s 2 uncertain [frozen], high unacknowledged active true
+         110 alarm_raised later -> unacknowledged
+         120 h2s 2 uncertain [frozen], high unacknowledged active true
+         130 alarm_cleared high -> returned_unacknowledged
+         130 alarm_cleared later -> returned_unacknowledged
+         131 h2s 3 good [], high returned_unacknowledged active false",
+    );
+}
+
+#[test]
+fn a_vote_that_stands_before_its_voters_is_counted_after_them() {
+    let plan = prompt(|_| ());
+    let vote = |id: &str, of| AlarmSpec::new(id, id, None, Kind::Vote { at_least: 1, of });
+    let index = crate::alarm::AlarmIndex;
+    let alarms = vec![vote("of-a-vote", vec![index(1)]), vote("any", vec![index(2)]), plan.alarms[0].clone()];
+    let (signals, devices) = (plan.signals.clone(), plan.devices.clone());
+    let plan = Plan::new(("site".into(), "Site".into()), vec!["east".into()], devices, signals, alarms);
+    let mut state = State::new(&plan, moment(0.0, 0));
+    for text in ["flow=2", "calibrating=off", "h2s=5"] {
+        step(&plan, &mut state, reading(text, moment(1.0, 0)), moment(1.0, 0));
+    }
+    state.known.active.fill(None);
+    state.recalled(&plan);
+    assert_eq!(state.known.active[..3], [Some(true); 3]);
+}
+
+#[test]
 fn a_vote_is_unknown_only_where_the_unknown_would_decide() {
     let mut plan = prompt(|_| ());
     let voters = vec![crate::alarm::AlarmIndex(0), crate::alarm::AlarmIndex(1)];

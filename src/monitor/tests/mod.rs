@@ -96,7 +96,7 @@ fn report(device: DeviceState, noisy: bool, demand: f64) -> LineReport {
         load: 0.1,
         demand,
         lateness: None,
-        noisy,
+        noisy: Some(noisy),
         hints: Vec::new(),
         counters: Counters::default(),
         devices: vec![device],

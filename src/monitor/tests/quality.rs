@@ -1,6 +1,7 @@
 //! What is a measurement and what is not, and what alarms make of it.
 
 use super::*;
+use crate::signal::{Reason, Reasons};
 
 #[test]
 fn lost_sample_flow_is_not_measured_and_the_alarm_keeps_what_it_knew() {
@@ -11,6 +12,49 @@ fn lost_sample_flow_is_not_measured_and_the_alarm_keeps_what_it_knew() {
          150 alarm_raised lost -> unacknowledged
          200 alarm_cleared lost -> returned_unacknowledged
          201 h2s 5 good [], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn a_condition_that_holds_by_an_uncertain_value_proves_no_measurement_and_suppresses_nothing() {
+    let mut plan = plan(|_, high| {
+        high.on_delay = Duration::ZERO;
+        high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(10.0) }];
+    });
+    plan.signals[FLOW.0].range = Some(Range { low: 0.0, high: 20.0 });
+    check(
+        &plan,
+        "10 flow=30\n 11 show\n 20 h2s=5\n 30 flow=15\n 31 show\n 40 flow=30\n 41 show",
+        "11 h2s 1 uncertain [condition_uncertain], high normal active false
+         20 alarm_raised high -> unacknowledged
+         30 alarm_suppressed high -> unacknowledged
+         31 h2s 5 good [], high suppressed unacknowledged active true
+         40 alarm_unsuppressed high -> unacknowledged
+         41 h2s 5 uncertain [condition_uncertain], high unacknowledged active true",
+    );
+}
+
+#[test]
+fn a_device_of_which_nothing_was_ever_heard_is_lost_once_it_should_have_spoken() {
+    let plan = plan(|h2s, _| h2s.stale_after = Duration::from_secs(3));
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let reasons = |state: &State| snapshot(&plan, state).signals[0].sample.reasons();
+    step(&plan, &mut state, Input::Tick, moment(2.9, 0));
+    assert_eq!(reasons(&state), Reasons::one(Reason::NotYetRead));
+    let told = step(&plan, &mut state, Input::Tick, moment(40.0, 0)).events;
+    assert_eq!(reasons(&state), Reasons::one(Reason::CommunicationLost));
+    assert!(told.iter().any(|event| event.subject == "lost" && event.kind == EventKind::AlarmRaised));
+}
+
+#[test]
+fn a_restart_neither_clears_nor_raises_an_alarm_on_siskin_itself() {
+    check_plain(
+        "10 noisy\n 20 restart\n 21 tick\n 22 noisy\n 30 quiet",
+        "10 line_noisy east
+         10 alarm_raised line.east.noise -> unacknowledged
+         22 line_noisy east
+         30 line_quiet east
+         30 alarm_cleared line.east.noise -> returned_unacknowledged",
     );
 }
 

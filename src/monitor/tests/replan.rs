@@ -61,6 +61,22 @@ fn nothing_happens_when_nothing_has_changed() {
 }
 
 #[test]
+fn a_value_is_no_longer_frozen_by_an_alarm_that_is_gone() {
+    let frozen =
+        prompt(|high| high.kind = Kind::Frozen { resolution: 0.01, window: Duration::from_secs(50) });
+    check(
+        &frozen,
+        &prompt(|_| ()),
+        ("10 h2s=2\n 70 show", 80.0, "81 show"),
+        "60 alarm_raised high -> unacknowledged
+         70 h2s 2 uncertain [frozen], high unacknowledged active true
+         -- changed
+         80 alarm_cleared high -> returned_unacknowledged
+         81 h2s 2 good [], high returned_unacknowledged active false",
+    );
+}
+
+#[test]
 fn a_setpoint_above_the_value_clears_an_active_alarm_and_one_below_raises_it() {
     let (four, six) = (prompt(|_| ()), prompt(|high| high.kind = limit(6.0)));
     check(

@@ -134,6 +134,24 @@ fn exposure_wears_it_too_and_that_of_the_sensor_before_does_not() {
 }
 
 #[test]
+fn a_spent_sensor_stays_spent_over_a_restart_until_the_record_has_been_asked() {
+    let plan = plan_with(SensorCare { life: None, ..care() });
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let fitted = fitted(moment(0.0, 0).wall, moment(0.0, 0).wall);
+    let past = [RememberedCare { device: "h2s-1".to_owned(), at: moment(0.0, 0).wall, told: fitted }];
+    restore_care(&plan, &mut state, past.clone());
+    let told = step(&plan, &mut state, exposed(0.0, 200.0), moment(1.0, 0)).events;
+    assert_eq!(told.iter().map(|event| event.kind).collect::<Vec<_>>(), [EventKind::AlarmRaised]);
+    let mut state = State::new(&plan, moment(0.0, 100));
+    restore(&plan, &mut state, told.iter().filter_map(remembered), 0);
+    restore_care(&plan, &mut state, past);
+    assert_eq!(snapshot(&plan, &state).devices[0].sensor.as_ref().unwrap().wear, Wear::Spent);
+    let mut told = step(&plan, &mut state, Input::Tick, moment(1.0, 100)).events;
+    told.extend(step(&plan, &mut state, exposed(0.0, 201.0), moment(2.0, 100)).events);
+    assert_eq!(told, [], "neither cleared nor raised");
+}
+
+#[test]
 fn the_alarm_is_there_unless_it_is_turned_off_or_nothing_can_wear_the_sensor() {
     let has = |sensor: SensorCare| plan_with(sensor).alarms.iter().any(|alarm| alarm.id == DUE);
     assert!(has(care()));
