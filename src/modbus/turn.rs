@@ -67,10 +67,10 @@ impl Line {
                         self.devices[device]
                             .stats
                             .count(ask.block, |counters| counters.resynchronisations += 1);
-                        match spoke {
-                            Verdict::Exception(code) if asks_for_patience(code) => spoke,
-                            _ => continue,
+                        if !matches!(spoke, Verdict::Exception(code) if asks_for_patience(code)) {
+                            continue;
                         }
+                        spoke
                     }
                     failed @ Verdict::Failed(_) => failed,
                 },
