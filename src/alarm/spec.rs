@@ -28,6 +28,8 @@ pub struct AlarmSpec {
     pub latching: bool,
     /// What becomes of it when its signal is not measured.
     pub when_lost: WhenLost,
+    /// Whether it watches a limit that the gas itself must keep; `None` where the site file does not say.
+    pub gas_limit: Option<bool>,
     /// While all of these hold it is suppressed by design; never when there are none.
     pub suppress_when: Vec<Guard>,
     /// An acknowledged alarm that is still active after this time asks for attention again.
@@ -63,6 +65,7 @@ impl AlarmSpec {
             off_delay: Duration::ZERO,
             latching: false,
             when_lost: WhenLost::Hold,
+            gas_limit: None,
             suppress_when: Vec::new(),
             realarm_after: None,
             first_out_group: None,

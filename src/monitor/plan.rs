@@ -7,7 +7,7 @@ use crate::alarm::{AlarmIndex, AlarmSpec, Fault, Kind, Priority};
 use crate::calibration::Care;
 use crate::monitor::{ActionKind, care};
 use crate::signal::{DeviceIndex, LineIndex, SignalIndex, SignalSpec};
-use crate::units::{Circumstances, GasReference};
+use crate::units::{Circumstances, GasReference, Quantity, Unit};
 
 /// The longest shelving where the site file does not say: one shift.
 pub const SHELVE_MAX_DEFAULT: Duration = Duration::from_secs(12 * 3600);
@@ -173,8 +173,9 @@ impl Plan {
     }
 
     /// Whether an alarm watches a limit that the gas itself must keep: a value, or its average, too
-    /// high or too low, of a signal that is not a mere condition for others (a sample flow, a cell
-    /// pressure).
+    /// high or too low. Where the site file does not say, only a flow or a pressure on which another
+    /// signal's validity depends is none. That a signal is looked at by others is not enough: one
+    /// content of the gas may well be the condition of another, and keeps its own limit all the same.
     pub(super) fn limits_gas(&self, alarm: &AlarmSpec) -> bool {
         let is_limit = match alarm.kind {
             Kind::High(_) | Kind::Low(_) | Kind::AverageHigh(..) | Kind::AverageLow(..) => true,
@@ -187,8 +188,11 @@ impl Plan {
             | Kind::Vote { .. }
             | Kind::Fault(_) => false,
         };
-        let is_condition = |signal: SignalIndex| self.judged_after(signal).len() > 1;
-        is_limit && alarm.signal.is_some_and(|signal| !is_condition(signal))
+        let is_condition = |signal: SignalIndex| {
+            self.judged_after(signal).len() > 1 && is_flow_or_pressure(&self.signals[signal.0])
+        };
+        let counts = |signal| alarm.gas_limit.unwrap_or_else(|| !is_condition(signal));
+        is_limit && alarm.signal.is_some_and(counts)
     }
 
     /// The first-out groups, one for each alarm that is in one.
@@ -200,6 +204,20 @@ impl Plan {
     pub(super) fn alarm(&self, id: &str) -> Option<AlarmIndex> {
         self.alarms.iter().position(|alarm| alarm.id == id).map(AlarmIndex)
     }
+}
+
+/// Whether a signal tells by its unit that it is no property of the gas. A temperature may be a dew point.
+fn is_flow_or_pressure(signal: &SignalSpec) -> bool {
+    signal.unit.as_deref().and_then(Unit::parse).is_some_and(|unit| match unit.quantity {
+        Quantity::AbsolutePressure
+        | Quantity::GaugePressure
+        | Quantity::Pressure
+        | Quantity::ReferenceFlow(_)
+        | Quantity::Flow => true,
+        Quantity::MoleFraction | Quantity::MassPerVolume(_) | Quantity::Temperature | Quantity::Current => {
+            false
+        }
+    })
 }
 
 /// The signals whose samples an alarm's condition looks at.

@@ -451,6 +451,9 @@ table! {
         /// What becomes of it when its signal is not measured: "hold", it keeps what it knew; "alarm", the
         /// loss counts as its condition.
         when_lost: WhenLost = Otherwise("\"hold\""), "\"alarm\"";
+        /// For `high`, `low` and the averages: whether the gas itself must keep this limit, so that siskin says
+        /// "outside limits" while it is passed. On a content of the gas, such as ppmv, it always counts.
+        gas_limit: bool = Otherwise("true, but for a flow or pressure that a `valid_when` looks at"), "true";
         /// While all these conditions on other signals hold, nobody is told of it: suppressed by design.
         suppress_when: Vec<At<Guard>> = Default("[]"), "[{ signal = \"h2s-1.calibrating\", is = true }]";
         /// How long the condition must hold before the alarm is raised.

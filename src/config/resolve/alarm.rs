@@ -8,6 +8,7 @@ use crate::alarm::{AlarmIndex, AlarmSpec, WhenLost};
 use crate::config::problem::Problem;
 use crate::config::raw::{Alarm, At, Field, KindWord, MeasurementLost, Root, SiteTable, Text, Word};
 use crate::signal::{SignalIndex, SignalSpec};
+use crate::units::{Quantity, Unit};
 
 /// What alarms may refer to.
 pub(super) struct Known<'a> {
@@ -80,6 +81,7 @@ fn alarm(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec<Pro
     let suppress_when = guard::on_full_names(alarm.suppress_when.items(), known, problems);
     let word = *alarm.kind.get()?;
     report_keys(alarm, word, problems);
+    report_content_without_limit(alarm, known.spec(watched.signal), problems);
     let kind = kind::kind(word, alarm, watched, known, problems);
     let signal = if word == KindWord::Vote { None } else { Some(watched.signal?) };
     let on_delay_default =
@@ -91,6 +93,7 @@ fn alarm(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec<Pro
         off_delay: alarm.off_delay.get()?.0,
         latching: *alarm.latching.get()?,
         when_lost: alarm.when_lost.get().copied().unwrap_or(WhenLost::Hold),
+        gas_limit: alarm.gas_limit.get().copied(),
         suppress_when: suppress_when?,
         realarm_after: alarm.realarm_after.get().map(|time| time.0),
         first_out_group: alarm.first_out.get().map(|group| group.0.clone()),
@@ -101,6 +104,27 @@ fn alarm(alarm: &Alarm, watched: &Watched, known: &Known, problems: &mut Vec<Pro
         time_to_respond: alarm.time_to_respond.get().map(|time| time.0),
         ..AlarmSpec::new(id, name, signal, kind?)
     })
+}
+
+/// A content of the gas that is beyond its limit must never stand beside "within limits".
+fn report_content_without_limit(alarm: &Alarm, signal: Option<&SignalSpec>, problems: &mut Vec<Problem>) {
+    let Some(At { value: false, span }) = alarm.gas_limit.given() else { return };
+    let unit = signal.and_then(|spec| Unit::parse(spec.unit.as_deref()?));
+    let is_content = |unit: &&Unit| match unit.quantity {
+        Quantity::MoleFraction | Quantity::MassPerVolume(_) => true,
+        Quantity::AbsolutePressure
+        | Quantity::GaugePressure
+        | Quantity::Pressure
+        | Quantity::Temperature
+        | Quantity::ReferenceFlow(_)
+        | Quantity::Flow
+        | Quantity::Current => false,
+    };
+    problems.extend(unit.filter(is_content).map(|unit| {
+        let label = format!("its signal is in {}, a content of the gas", unit.name);
+        Problem::new(*span, "a limit on what the gas holds always counts", label)
+            .help("remove it: otherwise siskin would say \"within limits\" while this alarm is active")
+    }));
 }
 
 /// The keys that only some kinds use.
@@ -117,10 +141,10 @@ impl KeysOfKind {
 
 const fn keys_of(kind: KindWord) -> KeysOfKind {
     let (needs, may_have): (&[&str], &[&str]) = match kind {
-        KindWord::High | KindWord::Low => (&["signal", "setpoint"], &["deadband", "when_lost"]),
+        KindWord::High | KindWord::Low => (&["signal", "setpoint"], &["deadband", "when_lost", "gas_limit"]),
         KindWord::Rise | KindWord::Fall => (&["signal", "setpoint", "window"], &["deadband", "when_lost"]),
         KindWord::AverageHigh | KindWord::AverageLow => {
-            (&["signal", "setpoint", "over"], &["coverage_min", "deadband", "when_lost"])
+            (&["signal", "setpoint", "over"], &["coverage_min", "deadband", "when_lost", "gas_limit"])
         }
         KindWord::Deviation => (&["signal", "with", "setpoint"], &["deadband", "when_lost"]),
         KindWord::Frozen => (&["signal", "window"], &["resolution", "when_lost"]),

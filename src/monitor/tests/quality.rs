@@ -178,14 +178,29 @@ fn a_line_asked_for_too_much_is_told_of_once_that_lasts() {
 
 #[test]
 fn a_limit_on_a_sample_condition_is_no_limit_of_the_gas() {
+    assert_eq!(limits_with_flow_low("L/min", None), ["high"]);
+    assert_eq!(limits_with_flow_low("kPa", None), ["high"]);
+    assert_eq!(limits_with_flow_low("L/min", Some(true)), ["high", "flow-low"]);
+}
+
+#[test]
+fn a_content_that_is_the_condition_of_another_keeps_its_limit_all_the_same() {
+    for unit in ["ppmv", "mg/m3", "degC", "mA", "counts of nobody knows what"] {
+        assert_eq!(limits_with_flow_low(unit, None), ["high", "flow-low"], "{unit}");
+    }
+    assert_eq!(limits_with_flow_low("degC", Some(false)), ["high"]);
+}
+
+/// The ids of the limits of the gas, with a low alarm on what the hydrogen sulfide's validity depends on.
+fn limits_with_flow_low(unit: &str, gas_limit: Option<bool>) -> Vec<String> {
     let mut plan = plan(|_, _| {});
     let low_flow = alarm("flow-low", FLOW, Kind::Low(Limit { setpoint: 0.5, deadband: 0.1 }));
-    let (signals, devices) = (plan.signals.clone(), plan.devices.clone());
-    let alarms = plan.alarms[..2].iter().cloned().chain([low_flow]).collect();
+    let (mut signals, devices) = (plan.signals.clone(), plan.devices.clone());
+    signals[FLOW.0].unit = Some(unit.to_owned());
+    let alarms = plan.alarms[..2].iter().cloned().chain([AlarmSpec { gas_limit, ..low_flow }]).collect();
     plan = Plan::new(("site".into(), "Site".into()), vec!["east".into()], devices, signals, alarms);
     let snapshot = snapshot(&plan, &State::new(&plan, moment(0.0, 0)));
-    let limits: Vec<_> = snapshot.alarms.iter().filter(|alarm| alarm.limits_gas).map(|a| &a.id).collect();
-    assert_eq!(limits, ["high"]);
+    snapshot.alarms.into_iter().filter(|alarm| alarm.limits_gas).map(|alarm| alarm.id).collect()
 }
 
 #[test]
