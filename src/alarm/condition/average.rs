@@ -4,6 +4,8 @@
 //! no longer a measurement. Time without a measurement counts for nothing, and lowers the coverage;
 //! below the least coverage the average is not known. A rolling average is judged at every sample;
 //! clock hours and gas days are judged once, when they are over, and stand until the next is over.
+//! They begin and end by the wall clock; a step of it takes no period away that was measured, and no
+//! outcome that stands.
 //! Average = sum(C·T) / sum(T): 29 CFR 1910.1000(d)(1).
 
 use std::collections::VecDeque;
@@ -19,6 +21,16 @@ use crate::signal::{Sample, Value};
 /// partly past, the value counts as even.
 const STRETCHES: u32 = 720;
 
+/// A difference between the two clocks beyond this is a step of the wall clock, not its slewing.
+const STEP_S_MIN: f64 = 0.5;
+
+/// This much of a period that a step of the wall clock has left out does not count against its coverage.
+const LEFT_OUT_S_MAX: f64 = 60.0;
+
+/// The wall clock may step back into the period before by this share of the present one, which goes on
+/// then; further back a period begins anew.
+const STEP_BACK_SHARE: f64 = 0.25;
+
 /// The average is beyond the setpoint.
 #[derive(Debug, Clone)]
 pub(super) struct Average {
@@ -29,7 +41,7 @@ pub(super) struct Average {
     /// The present value, if it is a measurement.
     held: Option<f64>,
     /// Up to when everything is in the memory.
-    taken_in: Option<Mono>,
+    taken_in: Option<Moment>,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -43,7 +55,18 @@ enum Side {
 #[derive(Debug, Clone)]
 enum Memory {
     Rolling { window: Duration, stretches: VecDeque<Stretch>, between: Sum },
-    Calendar { period: Period, current: Option<Bounds>, so_far: Sum, last: Option<f64> },
+    Calendar(Calendar),
+}
+
+/// The present period, and what the last one came to.
+#[derive(Debug, Clone)]
+struct Calendar {
+    period: Period,
+    current: Option<Bounds>,
+    so_far: Sum,
+    /// The seconds by which the wall clock has gone ahead of the other one in the present period.
+    ahead_s: f64,
+    last: Option<f64>,
 }
 
 /// Values over a stretch of time.
@@ -92,9 +115,13 @@ impl Average {
             Over::Rolling(window) => {
                 Memory::Rolling { window, stretches: VecDeque::new(), between: Sum::default() }
             }
-            Over::Calendar(period) => {
-                Memory::Calendar { period, current: None, so_far: Sum::default(), last: None }
-            }
+            Over::Calendar(period) => Memory::Calendar(Calendar {
+                period,
+                current: None,
+                so_far: Sum::default(),
+                ahead_s: 0.0,
+                last: None,
+            }),
         };
         let coverage_min = averaging.coverage_min;
         Average { limit, side, coverage_min, memory, held: None, taken_in: None }
@@ -102,10 +129,10 @@ impl Average {
 
     /// Takes the held value into the memory up to `now`.
     fn take_in(&mut self, now: Moment) {
-        let from = self.taken_in.replace(now.mono).unwrap_or(now.mono);
+        let from = self.taken_in.replace(now).unwrap_or(now);
         match &mut self.memory {
             Memory::Rolling { window, stretches, between } => {
-                let mut changed = extend(stretches, from, now.mono, self.held, *window / STRETCHES);
+                let mut changed = extend(stretches, from.mono, now.mono, self.held, *window / STRETCHES);
                 let far_end = now.mono - *window;
                 while stretches.front().is_some_and(|stretch| stretch.to <= far_end) {
                     changed |= stretches.pop_front().is_some();
@@ -114,34 +141,13 @@ impl Average {
                     *between = sum_between(stretches);
                 }
             }
-            Memory::Calendar { period, current, so_far, last } => {
-                let began = now.at(from).wall;
-                let bounds = current.filter(|bounds| bounds.contain(began));
-                // After a step of the clock the time so far belongs to no period: begin anew.
-                let bounds = bounds.unwrap_or_else(|| {
-                    (*so_far, *last) = (Sum::default(), None);
-                    period.containing(began)
-                });
-                if bounds.contain(now.wall) {
-                    so_far.add(self.held, now.mono.since(from).as_secs_f64());
-                    *current = Some(bounds);
-                    return;
-                }
-                so_far.add(self.held, bounds.end.duration_since(began).as_secs_f64());
-                let next = period.containing(now.wall);
-                let just_over = next.start == bounds.end;
-                *last = so_far.average(bounds.seconds(), self.coverage_min).filter(|_| just_over);
-                *so_far = Sum::default();
-                let since_start_s = now.wall.duration_since(next.start).as_secs_f64();
-                so_far.add(self.held.filter(|_| just_over), since_start_s);
-                *current = Some(next);
-            }
+            Memory::Calendar(calendar) => calendar.take_in(self.held, from, now, self.coverage_min),
         }
     }
 
     fn average(&self, now: Mono) -> Option<f64> {
         match &self.memory {
-            Memory::Calendar { last, .. } => *last,
+            Memory::Calendar(calendar) => calendar.last,
             Memory::Rolling { window, stretches, between } => {
                 let first = stretches.front()?;
                 let share = first.share_after(now - *window);
@@ -155,6 +161,48 @@ impl Average {
                 all.average(window.as_secs_f64(), self.coverage_min)
             }
         }
+    }
+}
+
+impl Calendar {
+    /// Takes in what was held between two moments.
+    fn take_in(&mut self, held: Option<f64>, from: Moment, now: Moment, coverage_min: f64) {
+        // Where `from` lies by what the wall clock says now.
+        let began = now.at(from.mono).wall;
+        let ahead_s = began.duration_since(from.wall).as_secs_f64();
+        let bounds = *self.current.get_or_insert_with(|| self.period.containing(began));
+        self.ahead_s += ahead_s;
+        if now.wall < bounds.end {
+            self.go_on(bounds, held, now.mono.since(from.mono).as_secs_f64(), now.wall);
+            return;
+        }
+        let next = self.period.containing(now.wall);
+        let stepped = ahead_s.abs() >= STEP_S_MIN;
+        let passed_s = bounds.end.duration_since(began).as_secs_f64();
+        self.so_far.add(held.filter(|_| passed_s > 0.0), passed_s);
+        let length_s = bounds.seconds() - self.ahead_s.clamp(0.0, LEFT_OUT_S_MAX);
+        let outcome = self.so_far.average(length_s, coverage_min);
+        // What was left out by a step is nobody's loss of measurement: without enough of the period, what
+        // the one before came to stands.
+        self.last =
+            if stepped { outcome.or(self.last) } else { outcome.filter(|_| next.start == bounds.end) };
+        // The step may have left out the beginning of the next one, too.
+        let left_out_s = began.duration_since(next.start).as_secs_f64().max(0.0);
+        (self.so_far, self.ahead_s) = (Sum::default(), left_out_s);
+        let since_start_s = now.wall.duration_since(next.start.max(began)).as_secs_f64();
+        self.so_far.add(held.filter(|_| stepped || next.start == bounds.end), since_start_s);
+        self.current = Some(next);
+    }
+
+    /// The present period goes on, also where the wall clock was put back to shortly before it: the one
+    /// before is judged already. Further back the calendar begins anew; what stands goes on standing.
+    fn go_on(&mut self, bounds: Bounds, held: Option<f64>, seconds: f64, wall: Wall) {
+        let back_s = bounds.start.duration_since(wall).as_secs_f64();
+        if back_s > bounds.seconds() * STEP_BACK_SHARE {
+            (self.so_far, self.ahead_s) = (Sum::default(), 0.0);
+            self.current = Some(self.period.containing(wall));
+        }
+        self.so_far.add(held, seconds);
     }
 }
 
@@ -215,7 +263,7 @@ impl Condition for Average {
         Some(match &self.memory {
             Memory::Rolling { window, .. } => now.at(now.mono - *window).wall,
             // What the one before the present came to stands until the present one is over.
-            Memory::Calendar { period, .. } => {
+            Memory::Calendar(Calendar { period, .. }) => {
                 let present = period.containing(now.wall).start;
                 let before = present.checked_sub(Duration::from_millis(1)).unwrap_or(present);
                 period.containing(before).start
@@ -235,7 +283,7 @@ impl Condition for Average {
     fn next_look(&self, now: Moment) -> Option<Mono> {
         match &self.memory {
             Memory::Rolling { .. } => None,
-            Memory::Calendar { current, .. } => {
+            Memory::Calendar(Calendar { current, .. }) => {
                 let to_go = current.as_ref()?.end.duration_since(now.wall);
                 Some(now.mono + Duration::try_from(to_go).unwrap_or_default())
             }

@@ -78,6 +78,54 @@ fn a_clock_hour_is_judged_when_it_is_over() {
     );
 }
 
+/// When a clock-hour alarm with ten seconds of on-delay is raised and cleared, in seconds: the first hour is
+/// beyond its limit, the second is not. At `at_s` the wall clock is stepped by `step_s`.
+fn hourly_alarm_with_a_step(at_s: u32, step_s: i64) -> Vec<(u32, &'static str)> {
+    let over = crate::alarm::Over::Calendar(crate::period::Period::ClockHour);
+    let averaging = crate::alarm::Averaging { over, coverage_min: 0.99 };
+    let plan = plan(|_, high| {
+        high.kind = Kind::AverageHigh(limit(4.0, 0.0), averaging.clone());
+        high.off_delay = Duration::ZERO;
+    });
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut told = Vec::new();
+    for seconds in 0..8000 {
+        let now = moment(f64::from(seconds), if seconds >= at_s { step_s } else { 0 });
+        let text = if seconds < 3590 { "h2s=9" } else { "h2s=1" };
+        for text in ["flow=2", "calibrating=off", text] {
+            let events = step(&plan, &mut state, reading(text, now), now).events;
+            told.extend(
+                events.iter().filter(|event| event.subject == "high").map(|event| (seconds, event.kind)),
+            );
+        }
+    }
+    told.into_iter().map(|(seconds, kind)| (seconds, kind.word())).collect()
+}
+
+#[test]
+fn a_step_of_the_wall_clock_at_the_end_of_an_hour_loses_no_alarm() {
+    let usual = [(3610, "alarm_raised"), (7200, "alarm_cleared")];
+    assert_eq!(hourly_alarm_with_a_step(0, 0), usual);
+    for (at_s, step_s) in [(3597, 4), (3602, -8), (3605, -30), (3590, 60), (3599, -5)] {
+        let told = hourly_alarm_with_a_step(at_s, step_s);
+        assert_eq!(told.len(), 2, "{step_s} s at {at_s} s: {told:?}");
+        for ((found_s, found), (usual_s, wanted)) in told.iter().zip(&usual) {
+            assert_eq!(found, wanted);
+            assert!(u64::from(found_s.abs_diff(*usual_s)) <= step_s.unsigned_abs(), "{step_s} s: {told:?}");
+        }
+    }
+}
+
+#[test]
+fn a_step_of_hours_makes_and_clears_no_clock_hour_alarm() {
+    for step_s in [-50_000, 50_000] {
+        let told = hourly_alarm_with_a_step(3700, step_s);
+        assert_eq!(told[0], (3610, "alarm_raised"), "{step_s} s");
+        // It stands until an hour has been measured that keeps the limit.
+        assert!(told.iter().skip(1).all(|(seconds, _)| *seconds > 7200), "{step_s} s: {told:?}");
+    }
+}
+
 #[test]
 fn two_signals_that_should_agree_are_compared_in_one_unit() {
     let conversion = crate::signal::Scale { from: [0.0, 1.0], to: [0.0, 10.0] };
