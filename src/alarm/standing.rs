@@ -25,8 +25,18 @@ pub struct Standing {
 pub enum Shelf {
     /// Until then.
     Until(Moment),
-    /// Until its condition is gone for the first time.
-    OneShot,
+    /// Until its condition is gone for the first time, and until then at the latest: an alarm that is
+    /// not active may never be gone, and nothing is shelved without an end.
+    OneShot(Moment),
+}
+
+impl Shelf {
+    /// When it ends at the latest.
+    pub const fn until(&self) -> Moment {
+        match self {
+            Shelf::Until(until) | Shelf::OneShot(until) => *until,
+        }
+    }
 }
 
 /// The weightiest reason why an alarm is withheld.

@@ -137,7 +137,7 @@ pub struct ActRequest {
     /// With `shelve`: for how long, in seconds.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub for_s: Option<u64>,
-    /// With `shelve`: until the condition is gone for the first time.
+    /// With `shelve`: until the condition is gone for the first time, at most for the site's longest time.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub once: bool,
     /// With `acknowledge`: the `seq` of the status the operator looked at. An alarm that has called

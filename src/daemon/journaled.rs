@@ -8,7 +8,9 @@ use crate::calibration::{Doubt, Point, Stage};
 use crate::daemon::{HistorySource, JournalSource};
 use crate::history::{Bucket, JournalEntry, JournalReader, SampleReader};
 use crate::moment::Wall;
-use crate::monitor::{CareTold, Decision, EventKind, Fitted, Recorded, Remembered, RememberedCare, Who};
+use crate::monitor::{
+    CareTold, Decision, EventKind, Fitted, ONE_SHOT_DETAIL, Recorded, Remembered, RememberedCare, Who,
+};
 
 impl JournalSource for JournalReader {
     fn read(&self, after: u64, limit: usize) -> Result<Vec<JournalEntry>, String> {
@@ -140,9 +142,11 @@ pub(super) fn remembered(entry: &JournalEntry) -> Option<Remembered> {
     let kind = EventKind::from_word(&entry.kind)?;
     let life = Life::from_word(entry.detail.get("state")?.as_str()?)?;
     let until = entry.detail.get("until").and_then(|until| until.as_str()?.parse().ok());
-    let first_out = entry.detail.get("first_out").and_then(serde_json::Value::as_bool).unwrap_or(false);
+    let flag = |name| entry.detail.get(name).and_then(serde_json::Value::as_bool).unwrap_or(false);
+    let (first_out, one_shot) = (flag("first_out"), flag(ONE_SHOT_DETAIL));
     let remark = entry.detail.get("remark").and_then(|remark| remark.as_str().map(str::to_owned));
     let who = entry.user.clone().map(|user| Who { user, name: entry.name.clone() });
     let decision = who.map(|who| Decision { who, remark });
-    Some(Remembered { kind, alarm: entry.subject.clone(), at: entry.time, life, until, first_out, decision })
+    let (alarm, at) = (entry.subject.clone(), entry.time);
+    Some(Remembered { kind, alarm, at, life, until, one_shot, first_out, decision })
 }

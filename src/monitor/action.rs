@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 use std::time::Duration;
 
 use crate::alarm::{AlarmIndex, Life, LifeEvent, Shelf, Standing, Verdict, Withheld};
+use crate::moment::Wall;
 use crate::monitor::step::Step;
 use crate::monitor::{Detail, EventKind, Who};
 use crate::names::nearest;
@@ -31,7 +32,8 @@ pub enum ActionKind {
     Acknowledge,
     /// Let go of a latched alarm.
     Reset,
-    /// Set aside for a time; `None`: until the condition is gone for the first time.
+    /// Set aside for a time; `None`: until the condition is gone for the first time, and no longer than
+    /// the site's longest time.
     Shelve(Option<Duration>),
     /// Back from the shelf.
     Unshelve,
@@ -113,6 +115,9 @@ pub enum Refusal {
 /// With more names than these in one action, none is compared with those that are known.
 const NAMES_COMPARED_MAX: usize = 16;
 
+/// In an event's detail: the shelving ends when the condition is gone for the first time, too.
+pub const ONE_SHOT_DETAIL: &str = "one_shot";
+
 impl Step<'_> {
     /// Carries out an operator action on each of its targets.
     pub(super) fn carry_out(&mut self, action: &Action) {
@@ -190,7 +195,9 @@ impl Step<'_> {
             ActionKind::Shelve(_) if standing.out_of_service => Err(Refusal::AlreadyOutOfService),
             ActionKind::Shelve(time) => {
                 let now = self.state.now;
-                let shelf = time.map_or(Shelf::OneShot, |time| Shelf::Until(now.at(now.mono + time)));
+                let until = |time| now.at(now.mono + time);
+                let once = || Shelf::OneShot(until(self.plan.shelve_max));
+                let shelf = time.map_or_else(once, |time| Shelf::Until(until(time)));
                 Ok(Change::Standing(Standing { shelf: Some(shelf), ..standing }))
             }
             ActionKind::Unshelve if standing.shelf.is_none() => Err(Refusal::NotShelved),
@@ -214,8 +221,8 @@ impl Step<'_> {
         let kind = event_of(action.kind);
         match change {
             Change::Standing(standing) => {
-                if let Some(Shelf::Until(until)) = standing.shelf {
-                    detail.insert("until", Detail::Text(until.wall.to_string()));
+                if let Some(shelf) = standing.shelf {
+                    detail.extend(detail_of(shelf, shelf.until().wall));
                 }
                 let decision = Decision { who: action.who.clone(), remark: action.remark.clone() };
                 self.state.alarms[alarm.0].remember_decision(kind, Some(decision));
@@ -237,6 +244,12 @@ impl Step<'_> {
             }
         }
     }
+}
+
+/// What the journal is told of a shelving that ends at `until`.
+pub(super) fn detail_of(shelf: Shelf, until: Wall) -> impl Iterator<Item = (&'static str, Detail)> {
+    let once = matches!(shelf, Shelf::OneShot(_)).then_some((ONE_SHOT_DETAIL, Detail::Flag(true)));
+    std::iter::once(("until", Detail::Text(until.to_string()))).chain(once)
 }
 
 /// What an action changes.

@@ -127,10 +127,10 @@ const INVARIANTS: [Invariant; 11] = [
         holds: |step| step.after.active().is_none() == (step.after.witness.verdict == Verdict::Unknown),
     },
     Invariant {
-        words: "a shelving for a time is over at its deadline",
+        words: "every shelving is over at its deadline",
         holds: |step| match step.after.alarm().standing.shelf {
-            Some(Shelf::Until(until)) => until.mono > step.after.state.now().mono,
-            Some(Shelf::OneShot) | None => true,
+            Some(shelf) => shelf.until().mono > step.after.state.now().mono,
+            None => true,
         },
     },
     Invariant {
@@ -337,8 +337,8 @@ impl World {
         let to_go = |deadline: Option<Mono>| deadline.map(|deadline| deadline.since(now));
         let alarm = self.alarm();
         let shelf = match alarm.standing.shelf {
-            Some(Shelf::Until(until)) => Some(Some(until.mono.since(now))),
-            Some(Shelf::OneShot) => Some(None),
+            Some(Shelf::Until(until)) => Some((false, until.mono.since(now))),
+            Some(Shelf::OneShot(until)) => Some((true, until.mono.since(now))),
             None => None,
         };
         let (standing, delay, realarm) =
@@ -360,6 +360,7 @@ fn small_site(latching: bool, when_lost: WhenLost) -> Plan {
         high.realarm_after = Some(Duration::from_secs(4));
         high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];
     });
+    plan.shelve_max = Duration::from_secs(5);
     for signal in &mut plan.signals {
         signal.stale_after = Duration::from_secs(1 << 30);
     }

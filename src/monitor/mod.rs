@@ -25,7 +25,7 @@ mod state;
 mod step;
 mod withhold;
 
-pub use action::{Action, ActionKind, ActionResult, Decision, Refusal, Targets};
+pub use action::{Action, ActionKind, ActionResult, Decision, ONE_SHOT_DETAIL, Refusal, Targets};
 pub use calibrate::{GasTest, Recorded};
 pub use care::{FunctionCheck, Hindrance, Work, WorkKind, Worked};
 pub use clock::{ClockStatus, ClockStep};

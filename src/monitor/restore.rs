@@ -28,8 +28,10 @@ pub struct Remembered {
     pub at: Wall,
     /// The state the alarm had afterwards.
     pub life: Life,
-    /// When the shelving that began with it ends.
+    /// When the shelving that began with it ends at the latest.
     pub until: Option<Wall>,
+    /// Whether that shelving ends when the condition is gone for the first time, too.
+    pub one_shot: bool,
     /// Whether it was the first of its group to be raised.
     pub first_out: bool,
     /// Who did it and why, when a person did.
@@ -51,7 +53,7 @@ pub fn restore(
     for event in past {
         let Some(index) = plan.alarm(&event.alarm) else { continue };
         let alarm = &mut state.alarms[index.0];
-        alarm.remember(&event, now);
+        alarm.remember(&event, now, plan.shelve_max);
         if alarm.life.is_unacknowledged() {
             alarm.called = seq;
         }
@@ -161,7 +163,7 @@ impl CareState {
 
 impl AlarmState {
     #[expect(clippy::wildcard_enum_match_arm, reason = "all other kinds change nothing but the life")]
-    fn remember(&mut self, event: &Remembered, now: Moment) {
+    fn remember(&mut self, event: &Remembered, now: Moment, shelve_max: Duration) {
         (self.life, self.since) = (event.life, Some(event.at));
         self.remember_decision(event.kind, event.decision.clone());
         match event.kind {
@@ -173,11 +175,13 @@ impl AlarmState {
             EventKind::AlarmAcknowledged => self.acknowledged = Some(event.at),
             EventKind::AlarmRealarmed => self.acknowledged = None,
             EventKind::AlarmShelved => {
-                let until = |wall: Wall| {
-                    let time = wall.duration_since(event.at).try_into().unwrap_or_default();
-                    Shelf::Until(Moment { mono: deadline(event.at, time, now), wall })
-                };
-                self.standing.shelf = Some(event.until.map_or(Shelf::OneShot, until));
+                // An event without an end is of a time when a one-shot shelving had none.
+                let longest = || event.at.checked_add(shelve_max).unwrap_or(event.at);
+                let wall = event.until.unwrap_or_else(longest);
+                let time = wall.duration_since(event.at).try_into().unwrap_or_default();
+                let until = Moment { mono: deadline(event.at, time, now), wall };
+                let once = event.one_shot || event.until.is_none();
+                self.standing.shelf = Some(if once { Shelf::OneShot(until) } else { Shelf::Until(until) });
             }
             EventKind::AlarmUnshelved => self.standing.shelf = None,
             EventKind::AlarmSuppressed => self.standing.suppressed = true,

@@ -3,8 +3,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::alarm::{AlarmSpec, Life, Shelf};
+use crate::alarm::{AlarmSpec, Life};
 use crate::moment::{Moment, Wall};
+use crate::monitor::action::detail_of;
 use crate::monitor::care::{BY_DEADLINE, CareState};
 use crate::monitor::state::AlarmState;
 use crate::monitor::{Decision, Detail, DeviceLabel, Event, EventKind, Fitted, Plan, Recorded, State};
@@ -92,9 +93,7 @@ fn events_of(spec: &AlarmSpec, alarm: &AlarmState, now: Moment) -> Vec<Event> {
     if let Some(shelf) = alarm.standing.shelf {
         // A shelving's time counts from the event that tells of it: what is left of it counts from now.
         let mut event = tell(EventKind::AlarmShelved, now.wall, alarm.shelved_by.as_ref());
-        if let Shelf::Until(until) = shelf {
-            event.detail.insert("until", Detail::Text(now.at(until.mono).wall.to_string()));
-        }
+        event.detail.extend(detail_of(shelf, now.at(shelf.until().mono).wall));
         events.push(event);
     }
     if alarm.standing.out_of_service {

@@ -146,8 +146,10 @@ pub struct AlarmStatus {
     pub life: Life,
     /// Why it is withheld from the operator, if it is.
     pub withheld: Option<Withheld>,
-    /// When its shelving ends, if it is shelved for a time.
+    /// When its shelving ends at the latest, if it is shelved.
     pub shelved_until: Option<Wall>,
+    /// Whether its shelving ends when its condition is gone for the first time, too.
+    pub shelved_once: bool,
     /// Whose decision it is that it is withheld; `None` when it is told, or when the site's own logic
     /// withholds it.
     pub withheld_by: Option<Decision>,
@@ -269,10 +271,8 @@ fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
         priority: spec.priority,
         life: state.life,
         withheld: state.standing.withheld(),
-        shelved_until: state.standing.shelf.and_then(|shelf| match shelf {
-            Shelf::Until(until) => Some(until.wall),
-            Shelf::OneShot => None,
-        }),
+        shelved_until: state.standing.shelf.map(|shelf| shelf.until().wall),
+        shelved_once: matches!(state.standing.shelf, Some(Shelf::OneShot(_))),
         withheld_by: state.withheld_by().cloned(),
         first_out_group: spec.first_out_group.clone(),
         first_out: state.first_out,

@@ -3,8 +3,8 @@
 use std::time::Duration;
 
 use crate::alarm::{
-    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Kind, Known, Life, Shelf, Standing, Verdict, WhenLost,
-    Withheld, condition,
+    AlarmIndex, AlarmSpec, Condition, Delay, Fault, Kind, Known, Life, Standing, Verdict, WhenLost, Withheld,
+    condition,
 };
 use crate::moment::{Moment, Mono, Wall};
 use crate::monitor::button::ButtonState;
@@ -298,10 +298,7 @@ impl AlarmState {
 
     /// When it must be looked at again even if nothing comes in.
     pub(super) fn deadline(&self) -> Option<Mono> {
-        let unshelved = match self.standing.shelf {
-            Some(Shelf::Until(until)) => Some(until.mono),
-            Some(Shelf::OneShot) | None => None,
-        };
+        let unshelved = self.standing.shelf.map(|shelf| shelf.until().mono);
         [self.delay.deadline(), self.next_look, self.realarm_at, unshelved].into_iter().flatten().min()
     }
 

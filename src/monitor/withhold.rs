@@ -63,15 +63,15 @@ impl Step<'_> {
 
     /// Takes an alarm from the shelf whose time there is over.
     pub(super) fn unshelve_when_due(&mut self, alarm: AlarmIndex) {
-        let Some(Shelf::Until(until)) = self.state.alarms[alarm.0].standing.shelf else { return };
-        if until.mono <= self.state.now.mono {
+        let Some(shelf) = self.state.alarms[alarm.0].standing.shelf else { return };
+        if shelf.until().mono <= self.state.now.mono {
             self.unshelve(alarm, "time");
         }
     }
 
     /// Takes an alarm from the shelf whose condition is gone, when it lay there for that.
     pub(super) fn unshelve_one_shot(&mut self, alarm: AlarmIndex) {
-        if self.state.alarms[alarm.0].standing.shelf == Some(Shelf::OneShot) {
+        if matches!(self.state.alarms[alarm.0].standing.shelf, Some(Shelf::OneShot(_))) {
             self.unshelve(alarm, "one_shot");
         }
     }

@@ -29,8 +29,10 @@ pub struct Alarm {
     pub state: Word<AlarmState>,
     /// Where it is in its life cycle, withheld or not.
     pub life: Word<Life>,
-    /// When its shelving ends, if it is shelved for a time.
+    /// When its shelving ends at the latest, if it is shelved.
     pub shelved_until: Option<Instant>,
+    /// Whether its shelving ends when its condition is gone for the first time, too.
+    pub shelved_once: bool,
     /// Whose decision it is that it is withheld; `null` when it is told, or when the site's own logic
     /// withholds it.
     pub withheld_by: Option<Decision>,
@@ -124,6 +126,7 @@ impl Alarm {
             state: Word(alarm.withheld.map_or(AlarmState::Told(alarm.life), AlarmState::Withheld)),
             life: Word(alarm.life),
             shelved_until: alarm.shelved_until.map(Instant::from),
+            shelved_once: alarm.shelved_once,
             withheld_by: alarm.withheld_by.clone().map(Decision::from),
             first_out_group: alarm.first_out_group.clone(),
             first_out: alarm.first_out,

@@ -196,6 +196,7 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         life: Life::Normal,
         withheld: None,
         shelved_until: None,
+        shelved_once: false,
         withheld_by: None,
         first_out_group: None,
         first_out: false,

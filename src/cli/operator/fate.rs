@@ -37,7 +37,10 @@ fn done(request: &ActRequest, result: &Acted) -> String {
         ActKind::Acknowledge | ActKind::Reset => state.to_owned(),
         ActKind::Shelve => match request.for_s {
             Some(seconds) => format!("shelved for {}", words::duration(Duration::from_secs(seconds))),
-            None => "shelved until its condition is gone for the first time".to_owned(),
+            None => {
+                "shelved until its condition is gone for the first time, or the site's longest time is over"
+                    .to_owned()
+            }
         },
         ActKind::Unshelve => format!("no longer shelved, {state}"),
         ActKind::OutOfService => "out of service until it is put back".to_owned(),

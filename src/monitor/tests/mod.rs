@@ -260,6 +260,7 @@ pub(in crate::monitor) fn remembered(event: &Event) -> Option<Remembered> {
         at: event.at.wall,
         life,
         until,
+        one_shot: event.detail.contains_key(ONE_SHOT_DETAIL),
         first_out,
         decision: decision(event),
     })

@@ -42,6 +42,34 @@ fn one_shot_shelving_ends_when_the_condition_is_gone() {
 }
 
 #[test]
+fn one_shot_shelving_of_an_alarm_that_never_comes_ends_after_the_sites_longest_time() {
+    for restart in ["", "\n 20 restart\n 20 flow=2\n 20 calibrating=off\n 20 h2s=1"] {
+        check(
+            &prompt(|_| ()),
+            &format!("10 shelve once{restart}\n 3609 tick\n 3700 h2s=5"),
+            "10 alarm_shelved high -> normal
+             3610 alarm_unshelved high -> normal
+             3700 alarm_raised high -> unacknowledged",
+        );
+    }
+    let mut state = State::new(&prompt(|_| ()), moment(10.0, 0));
+    let plan = prompt(|_| ());
+    step(&plan, &mut state, action(ActionKind::Shelve(None)), moment(10.0, 0));
+    let alarm = snapshot(&plan, &state).alarms[0].clone();
+    assert_eq!((alarm.shelved_until, alarm.shelved_once), (Some(moment(3610.0, 0).wall), true));
+}
+
+#[test]
+fn a_one_shot_shelving_that_was_recorded_without_an_end_ends_all_the_same() {
+    let plan = prompt(|_| ());
+    let mut journal = journal_of(&plan, &[(10.0, action(ActionKind::Shelve(None)))]);
+    (journal[0].until, journal[0].one_shot) = (None, false);
+    let mut state = restarted(&plan, &journal, 20);
+    assert_eq!(told_at(&plan, &mut state, 3589.0, 20), Vec::<&str>::new());
+    assert_eq!(told_at(&plan, &mut state, 3591.0, 20), ["alarm_unshelved"]);
+}
+
+#[test]
 fn shelving_does_not_let_a_latched_alarm_slip_away() {
     check(
         &prompt(|high| high.latching = true),

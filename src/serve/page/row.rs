@@ -8,7 +8,7 @@ use crate::signal::Quality;
 use crate::view::words::{
     clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
     for_how_long, function_check_text, label, last_calibration_text, last_good_text, quality_text,
-    reasons_text, sensor_text, standing, value_text,
+    reasons_text, sensor_text, shelved_text, standing, value_text,
 };
 use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -114,12 +114,12 @@ impl AlarmRow {
 fn state(alarm: &Alarm, here: Here<'_>) -> String {
     let state = standing(alarm);
     let until = alarm.shelved_until.filter(|_| alarm.withheld() == Some(Withheld::Shelved));
-    let until = until.map_or_else(String::new, |until| format!(" until {}", here.clock(until)));
+    let state = until.map_or(state, |until| shelved_text(alarm, &here.clock(until)));
     let beneath = match (alarm.withheld(), alarm.active) {
         (Some(_), Some(true)) => ", its condition holds",
         (Some(_) | None, _) => "",
     };
-    format!("{state}{until}{beneath}")
+    format!("{state}{beneath}")
 }
 
 /// What an operator must tell apart at a glance.

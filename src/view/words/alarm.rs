@@ -40,7 +40,7 @@ pub fn standing(alarm: &Alarm) -> String {
 /// change`. `None` when it is told.
 pub fn withheld_text(alarm: &Alarm, now: Instant, zone: &TimeZone) -> Option<String> {
     let mut text = match (alarm.withheld()?, alarm.shelved_until) {
-        (Withheld::Shelved, Some(until)) => format!("shelved until {}", clock_time(until, now, zone)),
+        (Withheld::Shelved, Some(until)) => shelved_text(alarm, &clock_time(until, now, zone)),
         (Withheld::Shelved, None) => "shelved until its condition is gone".to_owned(),
         (why @ (Withheld::Suppressed | Withheld::OutOfService), _) => {
             alarm_state(AlarmState::Withheld(why)).to_owned()
@@ -51,6 +51,12 @@ pub fn withheld_text(alarm: &Alarm, now: Instant, zone: &TimeZone) -> Option<Str
         text.extend(remark.iter().map(|remark| format!(": {remark}")));
     }
     Some(text)
+}
+
+/// Until when it is shelved, where `until` is that time in words.
+pub fn shelved_text(alarm: &Alarm, until: &str) -> String {
+    let gone = if alarm.shelved_once { " its condition is gone, at the latest" } else { "" };
+    format!("shelved until{gone} {until}")
 }
 
 /// What it watches for: `above 4 ppmv`, `no valid measurement`.

@@ -13,7 +13,7 @@ mod sensor;
 mod signal;
 mod time;
 
-pub use alarm::{alarm_state, condition_of, limit_text, standing, verdict_text, withheld_text};
+pub use alarm::{alarm_state, condition_of, limit_text, shelved_text, standing, verdict_text, withheld_text};
 pub use calibration::{circumstances_text, due_text, last_calibration_text, recorded_text, stage_text};
 pub use device::function_check_text;
 pub use event::{event_detail_text, event_kind_text, event_text, event_who_text};
