@@ -184,10 +184,14 @@ impl Step<'_> {
             }
             ActionKind::Reset => {
                 told?;
-                if life.is_latched() && state.verdict == Verdict::Unknown {
-                    return Err(Refusal::ConditionUnknown);
+                match state.verdict {
+                    Verdict::Unknown if life.is_latched() => Err(Refusal::ConditionUnknown),
+                    // It has come back, and only waits for its on-delay.
+                    Verdict::Holds if life.is_latched() => Err(Refusal::StillActive),
+                    Verdict::Holds | Verdict::Clear | Verdict::Unknown => {
+                        lives_to(LifeEvent::Reset).ok_or(why_no_reset(life))
+                    }
                 }
-                lives_to(LifeEvent::Reset).ok_or(why_no_reset(life))
             }
             ActionKind::Shelve(time) if time.is_some_and(|time| time > self.plan.shelve_max) => {
                 Err(Refusal::ShelvedTooLong { max: self.plan.shelve_max })

@@ -88,10 +88,11 @@ const INVARIANTS: [Invariant; 11] = [
         },
     },
     Invariant {
-        words: "a reset while the alarm is active does nothing",
+        words: "a reset while the alarm is active, or its condition holds, does nothing",
         holds: |step| {
             let reset = step.happening == Happening::Acts(ActionKind::Reset);
-            !(reset && step.before.life().is_active() && step.told(EventKind::AlarmReset))
+            let holds = step.before.life().is_active() || step.before.witness.verdict == Verdict::Holds;
+            !(reset && holds && step.told(EventKind::AlarmReset))
         },
     },
     Invariant {

@@ -83,6 +83,19 @@ fn shelving_does_not_let_a_latched_alarm_slip_away() {
 }
 
 #[test]
+fn a_latched_alarm_is_not_reset_while_its_condition_holds_again_and_waits_for_its_delay() {
+    check(
+        &plan(|_, high| high.latching = true),
+        "10 h2s=5\n 21 ack\n 30 h2s=1\n 45 h2s=5\n 46 reset\n 47 h2s=1\n 48 reset",
+        "20 alarm_raised high -> unacknowledged
+         21 alarm_acknowledged high -> acknowledged
+         40 alarm_cleared high -> latched_acknowledged
+         46 refused StillActive
+         48 alarm_reset high -> normal",
+    );
+}
+
+#[test]
 fn no_alarm_is_shelved_for_longer_than_the_site_allows() {
     check(&prompt(|_| ()), "10 shelve 3601", "10 refused ShelvedTooLong { max: 3600s }");
 }
