@@ -78,10 +78,12 @@ impl Withheld {
 
 impl Life {
     /// The state in which an alarm that was withheld is told again: what is active asks for attention
-    /// whoever knew of it before, what is latched still waits for its reset, all else is normal.
-    pub const fn told_again(self) -> Life {
+    /// whoever knew of it before, what is latched still waits for its reset, all else is normal. But where
+    /// it had called before and no person has set it aside (`call_waits`), it goes on waiting to be acknowledged.
+    pub const fn told_again(self, call_waits: bool) -> Life {
         match self {
             Life::Unacknowledged | Life::Acknowledged => Life::Unacknowledged,
+            Life::ReturnedUnacknowledged if call_waits => Life::ReturnedUnacknowledged,
             Life::Normal | Life::ReturnedUnacknowledged => Life::Normal,
             Life::LatchedUnacknowledged => Life::LatchedUnacknowledged,
             Life::LatchedAcknowledged => Life::LatchedAcknowledged,

@@ -344,7 +344,7 @@ impl World {
         };
         let (standing, delay, realarm) =
             (alarm.standing, to_go(alarm.delay.deadline()), to_go(alarm.realarm_at));
-        let withheld = (standing.out_of_service, standing.suppressed, shelf);
+        let withheld = (standing.out_of_service, standing.suppressed, shelf, alarm.call_waits);
         (alarm.life, alarm.verdict, withheld, delay, realarm, self.witness)
     }
 }

@@ -181,14 +181,15 @@ impl AlarmState {
                 let time = wall.duration_since(event.at).try_into().unwrap_or_default();
                 let until = Moment { mono: deadline(event.at, time, now), wall };
                 let once = event.one_shot || event.until.is_none();
-                self.standing.shelf = Some(if once { Shelf::OneShot(until) } else { Shelf::Until(until) });
+                let shelf = if once { Shelf::OneShot(until) } else { Shelf::Until(until) };
+                self.stand(Standing { shelf: Some(shelf), ..self.standing });
             }
-            EventKind::AlarmUnshelved => self.standing.shelf = None,
-            EventKind::AlarmSuppressed => self.standing.suppressed = true,
-            EventKind::AlarmUnsuppressed => self.standing.suppressed = false,
-            EventKind::AlarmOutOfService => self.standing.out_of_service = true,
-            EventKind::AlarmInService => self.standing.out_of_service = false,
-            EventKind::AlarmRemoved => self.standing = Standing::default(),
+            EventKind::AlarmUnshelved => self.stand(Standing { shelf: None, ..self.standing }),
+            EventKind::AlarmSuppressed => self.stand(Standing { suppressed: true, ..self.standing }),
+            EventKind::AlarmUnsuppressed => self.stand(Standing { suppressed: false, ..self.standing }),
+            EventKind::AlarmOutOfService => self.stand(Standing { out_of_service: true, ..self.standing }),
+            EventKind::AlarmInService => self.stand(Standing { out_of_service: false, ..self.standing }),
+            EventKind::AlarmRemoved => self.stand(Standing::default()),
             _ => {}
         }
     }

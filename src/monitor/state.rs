@@ -81,6 +81,9 @@ pub(super) struct AlarmState {
     pub(super) condition: Box<dyn Condition>,
     pub(super) life: Life,
     pub(super) standing: Standing,
+    /// It had called when the site's own logic suppressed it, and nobody has acknowledged it or set it
+    /// aside since.
+    pub(super) call_waits: bool,
     /// Whose decision the last shelving was, and the last removal from service.
     pub(super) shelved_by: Option<Decision>,
     pub(super) removed_by: Option<Decision>,
@@ -248,6 +251,7 @@ impl AlarmState {
             condition: condition::of(spec),
             life: Life::Normal,
             standing: Standing::default(),
+            call_waits: false,
             shelved_by: None,
             removed_by: None,
             verdict: Verdict::Unknown,
@@ -262,6 +266,16 @@ impl AlarmState {
             first_out: false,
             called: 0,
         }
+    }
+
+    /// Takes on a standing. What a person sets aside, that person knows of; what the site's own logic
+    /// suppresses, nobody need have heard.
+    pub(super) fn stand(&mut self, standing: Standing) {
+        let set_aside = standing.shelf.is_some() || standing.out_of_service;
+        let calls =
+            if self.standing.withheld().is_none() { self.life.is_unacknowledged() } else { self.call_waits };
+        self.call_waits = standing.suppressed && !set_aside && calls;
+        self.standing = standing;
     }
 
     /// Keeps whose decision a shelving or a removal from service is.

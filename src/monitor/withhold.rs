@@ -22,10 +22,10 @@ impl Step<'_> {
     ) -> Life {
         let now = self.state.now;
         let state = &mut self.state.alarms[alarm.0];
-        let was_withheld = state.standing.withheld().is_some();
-        state.standing = standing;
+        let (was_withheld, call_waits) = (state.standing.withheld().is_some(), state.call_waits);
+        state.stand(standing);
         if was_withheld && standing.withheld().is_none() {
-            state.life = state.life.told_again();
+            state.life = state.life.told_again(call_waits);
         }
         state.since = Some(now.wall);
         let life = state.life;

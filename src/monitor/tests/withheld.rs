@@ -163,6 +163,47 @@ fn an_alarm_calls_again_in_its_time_although_the_monotonic_clock_began_anew() {
 }
 
 #[test]
+fn suppression_by_design_drops_no_call_that_nobody_has_acknowledged() {
+    let plan = prompt(|high| {
+        high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];
+    });
+    // Gone already when it is suppressed; gone while it is; and both over a restart.
+    check(
+        &plan,
+        "10 h2s=5\n 20 h2s=1\n 30 flow=6\n 32 flow=2\n 33 show\n 34 ack",
+        "10 alarm_raised high -> unacknowledged
+         20 alarm_cleared high -> returned_unacknowledged
+         30 alarm_suppressed high -> returned_unacknowledged
+         32 alarm_unsuppressed high -> returned_unacknowledged
+         33 h2s 1 good [], high returned_unacknowledged active false
+         34 alarm_acknowledged high -> normal",
+    );
+    check(
+        &plan,
+        "10 h2s=5\n 20 flow=6\n 21 h2s=1\n 22 restart\n 30 flow=6\n 32 flow=2",
+        "10 alarm_raised high -> unacknowledged
+         20 alarm_suppressed high -> unacknowledged
+         21 alarm_cleared high -> returned_unacknowledged
+         32 alarm_unsuppressed high -> returned_unacknowledged",
+    );
+    // What came and went while it was suppressed calls nobody afterwards, nor what a person set aside.
+    check(
+        &plan,
+        "10 flow=6\n 20 h2s=5\n 21 h2s=1\n 32 flow=2\n 40 h2s=5\n 41 flow=6\n 42 shelve 10\n 43 h2s=1\n 60 flow=2",
+        "10 alarm_suppressed high -> normal
+         20 alarm_raised high -> unacknowledged
+         21 alarm_cleared high -> returned_unacknowledged
+         32 alarm_unsuppressed high -> normal
+         40 alarm_raised high -> unacknowledged
+         41 alarm_suppressed high -> unacknowledged
+         42 alarm_shelved high -> unacknowledged
+         43 alarm_cleared high -> returned_unacknowledged
+         52 alarm_unshelved high -> returned_unacknowledged
+         60 alarm_unsuppressed high -> normal",
+    );
+}
+
+#[test]
 fn what_the_site_file_no_longer_suppresses_is_told_after_the_restart() {
     let suppressing = prompt(|high| {
         high.suppress_when = vec![Guard { signal: FLOW, test: GuardTest::Above(5.0) }];
