@@ -178,7 +178,7 @@ pub(super) const ALARM_STATE: Field = field(
     0,
     Form::U16,
     "state",
-    "1 normal, 2 unacknowledged, 3 acknowledged, 4 returned_unacknowledged, 5 latched_unacknowledged, \
+    "1 normal: only while bit 6 of the bits is 0, else it cannot be judged; 2 unacknowledged, 3 acknowledged, 4 returned_unacknowledged, 5 latched_unacknowledged, \
      6 latched_acknowledged, 7 shelved, 8 suppressed, 9 out_of_service; 0 no alarm has this number",
 );
 pub(super) const ALARM_BITS: Field = field(

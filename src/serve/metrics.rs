@@ -10,8 +10,11 @@ use axum::extract::State;
 use axum::http::header;
 use axum::response::IntoResponse;
 
+use crate::alarm::Life;
 use crate::serve::Face;
-use crate::view::{Counters, Device, Health, Line, LineState, Spread, Status, Value, Vocabulary, Word};
+use crate::view::{
+    Alarm, AlarmState, Counters, Device, Health, Line, LineState, Spread, Status, Value, Vocabulary, Word,
+};
 
 pub(super) const CONTENT_TYPE: &str = "application/openmetrics-text; version=1.0.0; charset=utf-8";
 
@@ -82,8 +85,13 @@ impl Text {
             let labels = [("alarm", alarm.id.as_str()), ("priority", alarm.priority.as_word())];
             self.known("siskin_alarm_active", &labels, alarm.active.map(flag));
         }
-        self.family("siskin_alarm_state", "stateset", "", "Where the alarm is, after IEC 62682");
-        for alarm in &status.alarms {
+        let help =
+            "Where the alarm is, after IEC 62682; absent where it would be normal and cannot be judged";
+        self.family("siskin_alarm_state", "stateset", "", help);
+        // What is not measured is told as normal to nobody.
+        let is_false_normal =
+            |alarm: &&Alarm| alarm.active.is_none() && alarm.state.0 == AlarmState::Told(Life::Normal);
+        for alarm in status.alarms.iter().filter(|alarm| !is_false_normal(alarm)) {
             self.states("siskin_alarm_state", ("alarm", &alarm.id), alarm.state);
         }
     }
@@ -268,8 +276,27 @@ mod tests {
     use std::collections::BTreeSet;
     use std::time::Duration;
 
+    use crate::alarm::Life;
     use crate::serve::rig::Rig;
     use crate::view::story::story;
+
+    #[tokio::test]
+    async fn an_alarm_that_cannot_be_judged_is_told_as_normal_to_nobody() {
+        let rig = Rig::telling(story()).await;
+        let told = text(&rig).await;
+        let normals = |told: &str| told.lines().filter(|line| line.ends_with("=\"normal\"} 1")).count();
+        let snapshot = story();
+        let of_known = snapshot
+            .alarms
+            .iter()
+            .filter(|alarm| alarm.withheld.is_none() && alarm.life == Life::Normal && alarm.active.is_some());
+        assert_eq!(normals(&told), of_known.count());
+        // Once nothing told is the present, none is normal; what calls goes on calling.
+        rig.pass(Duration::from_secs(6));
+        let told = text(&rig).await;
+        assert_eq!(normals(&told), 0);
+        assert!(told.contains("siskin_alarm_state=\"unacknowledged\"} 1"), "{told}");
+    }
 
     async fn text(rig: &Rig) -> String {
         let answer = rig.get("/metrics").await;

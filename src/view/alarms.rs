@@ -25,7 +25,8 @@ pub struct Alarm {
     pub setpoint: Option<f64>,
     /// How far the value must come back, for a kind that has a setpoint.
     pub deadband: Option<f64>,
-    /// Where it is in its life cycle, or why it is withheld from the operator.
+    /// Where it is in its life cycle, or why it is withheld from the operator. `normal` is good news only
+    /// while `active` is not `null`.
     pub state: Word<AlarmState>,
     /// Where it is in its life cycle, withheld or not.
     pub life: Word<Life>,
