@@ -17,6 +17,7 @@ pub(super) fn about(alarm: &Alarm, spec: &AlarmSpec, site: &Site) -> Vec<Problem
     let span = alarm.id.span_or(alarm.span);
     let mut doubts = about_words(spec, span);
     doubts.extend(about_chatter(alarm, spec, span));
+    doubts.extend(about_single_readings(alarm, spec, site));
     doubts.extend(about_time(alarm, spec));
     let range = spec.signal.and_then(|signal| site.signals.get(signal.0)?.range);
     doubts.extend(range.and_then(|range| about_range(alarm, spec, range, span)));
@@ -41,9 +42,9 @@ fn about_words(spec: &AlarmSpec, span: Span) -> Vec<Problem> {
     doubts
 }
 
-/// A single reading may be noise, two signals are never read at the same moment.
-fn about_chatter(alarm: &Alarm, spec: &AlarmSpec, span: Span) -> Vec<Problem> {
-    let (wants_delay, wants_deadband) = match &spec.kind {
+/// Whether the kind is better given a delay, and a deadband.
+fn wants(kind: &Kind) -> (bool, bool) {
+    match kind {
         Kind::High(_) | Kind::Low(_) | Kind::Rise(..) | Kind::Fall(..) | Kind::Deviation { .. } => {
             (true, true)
         }
@@ -53,7 +54,12 @@ fn about_chatter(alarm: &Alarm, spec: &AlarmSpec, span: Span) -> Vec<Problem> {
         Kind::State { .. } | Kind::Frozen { .. } | Kind::Lost | Kind::Vote { .. } | Kind::Fault(_) => {
             (false, false)
         }
-    };
+    }
+}
+
+/// A single reading may be noise, two signals are never read at the same moment.
+fn about_chatter(alarm: &Alarm, spec: &AlarmSpec, span: Span) -> Vec<Problem> {
+    let (wants_delay, wants_deadband) = wants(&spec.kind);
     let mut doubts = Vec::new();
     if wants_delay && !alarm.on_delay.is_there() {
         doubts.push(
@@ -67,6 +73,20 @@ fn about_chatter(alarm: &Alarm, spec: &AlarmSpec, span: Span) -> Vec<Problem> {
         doubts.push(Problem::new(alarm.deadband.span_or(span), "an alarm without a deadband", label));
     }
     doubts
+}
+
+/// A delay that is over before the next reading can come lets one reading raise the alarm.
+fn about_single_readings(alarm: &Alarm, spec: &AlarmSpec, site: &Site) -> Option<Problem> {
+    let on_delay = alarm.on_delay.given().filter(|_| wants(&spec.kind).0)?;
+    let poll_every = site.signals.get(spec.signal?.0)?.poll_every;
+    let is_too_short = !on_delay.value.0.is_zero() && on_delay.value.0 < poll_every;
+    is_too_short.then(|| {
+        let label = format!("its signal is asked for only every \"{}\"", spell_duration(poll_every));
+        let twice = spell_duration(poll_every * 2);
+        Problem::new(on_delay.span, "an on-delay shorter than the time between two readings", label).help(
+            format!("one reading raises the alarm all the same: make it two polls, \"{twice}\", or say \"0s\" if that is meant"),
+        )
+    })
 }
 
 fn about_time(alarm: &Alarm, spec: &AlarmSpec) -> Option<Problem> {
