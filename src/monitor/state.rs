@@ -163,8 +163,8 @@ impl State {
         state
     }
 
-    /// Has a signal settle once its guards hold: nobody saw whether gas has flowed through its cell.
-    /// Without guards, or where the site file asks for no settling, it changes nothing.
+    /// Has a signal settle once its guards hold, at once where it has none: nobody saw whether gas has flowed
+    /// through its cell. Where the site file asks for no settling, it changes nothing.
     pub fn unsettle(&mut self, signal: SignalIndex) {
         if let Some(state) = self.signals.get_mut(signal.0) {
             state.flush = Flush::Violated;
