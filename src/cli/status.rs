@@ -95,13 +95,14 @@ fn heading(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Res
     }
     let mark = match status.gas.verdict {
         Verdict::OutsideLimits => Mark::Wrong,
-        Verdict::NotKnown => Mark::Doubt,
+        Verdict::BeyondPending | Verdict::NotKnown => Mark::Doubt,
         Verdict::WithinLimits if !status.gas.with_care.is_empty() => Mark::Doubt,
         Verdict::WithinLimits | Verdict::NoLimits => Mark::Plain,
     };
     writeln!(out, "{}", terminal.mark(mark, &verdict(status, terminal)))?;
     for (what, ids) in [
         ("passed", &status.gas.outside),
+        ("passed, not yet for the on-delay", &status.gas.pending),
         ("cannot be judged", &status.gas.not_known),
         ("to be used with care", &status.gas.with_care),
     ] {

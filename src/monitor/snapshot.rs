@@ -4,7 +4,7 @@
 
 use std::time::Duration;
 
-use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Withheld};
+use crate::alarm::{AlarmSpec, Kind, Life, Priority, Shelf, Verdict, Withheld};
 use crate::calibration::{Exposure, SensorCare, Wear};
 use crate::moment::{Moment, Wall};
 use crate::monitor::care::CareState;
@@ -159,6 +159,8 @@ pub struct AlarmStatus {
     pub first_out: bool,
     /// Whether its condition holds now, deadband and delays applied; `None` when that cannot be known.
     pub active: Option<bool>,
+    /// Whether its condition holds although it is not raised: its on-delay runs.
+    pub pending: bool,
     /// Whether it needs a reset to go away, now or once its condition is gone.
     pub latching: bool,
     /// Since when it has been in this state; `None` when it never left normal.
@@ -277,6 +279,7 @@ fn alarm_statuses(plan: &Plan, state: &State) -> Vec<AlarmStatus> {
         first_out_group: spec.first_out_group.clone(),
         first_out: state.first_out,
         active: state.active(),
+        pending: state.verdict == Verdict::Holds && !state.life.is_active(),
         latching: spec.latching,
         since: state.since,
         raised: state.raised,

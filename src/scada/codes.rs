@@ -72,6 +72,7 @@ pub(super) const fn verdict(verdict: Verdict) -> u16 {
         Verdict::OutsideLimits => 2,
         Verdict::NotKnown => 3,
         Verdict::NoLimits => 4,
+        Verdict::BeyondPending => 5,
     }
 }
 
@@ -89,7 +90,7 @@ mod tests {
     use super::*;
     use crate::scada::layout::{
         ALARM_BIT_NAMES, ALARM_BITS, ALARM_STATE, DEVICE_STATE, Field, SIGNAL_CONDITION, SIGNAL_QUALITY,
-        SIGNAL_REASONS,
+        SIGNAL_REASONS, SITE_GAS,
     };
     use crate::signal::{Reason, Reasons};
     use crate::view::{Vocabulary, Word};
@@ -111,6 +112,15 @@ mod tests {
         tells_all(SIGNAL_CONDITION, |member: Condition| condition(Some(member), Quality::Bad));
         tells_all(ALARM_STATE, alarm_state);
         tells_all(DEVICE_STATE, device_state);
+        for (told, word) in [
+            (Verdict::WithinLimits, "within_limits"),
+            (Verdict::OutsideLimits, "outside_limits"),
+            (Verdict::NotKnown, "not_known"),
+            (Verdict::NoLimits, "no_limits"),
+            (Verdict::BeyondPending, "beyond_pending"),
+        ] {
+            tells(SITE_GAS, verdict(told), word);
+        }
         for reason in Reason::ALL {
             let bit = Reasons::one(reason).bits().trailing_zeros();
             tells(SIGNAL_REASONS, u16::try_from(bit).unwrap_or(u16::MAX), reason.word());

@@ -233,7 +233,8 @@ pub(super) const SITE_GAS: Field = field(
     10,
     Form::U16,
     "gas",
-    "1 within_limits, 2 outside_limits, 3 not_known, 4 no_limits: the site has none",
+    "1 within_limits, 2 outside_limits, 3 not_known, 4 no_limits: the site has none; \
+     5 beyond_pending: a limit is passed, but not for as long as its on-delay yet",
 );
 pub(super) const SITE_LIMITS_OUTSIDE: Field =
     field(11, Form::U16, "limits_outside", "limits that are passed");

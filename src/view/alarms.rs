@@ -43,6 +43,8 @@ pub struct Alarm {
     pub first_out: bool,
     /// Whether its condition holds now; `null` when that cannot be known.
     pub active: Option<bool>,
+    /// Whether its condition holds although it is not raised, since its on-delay runs.
+    pub pending: bool,
     /// Whether it has been raised and will not go away without a reset.
     pub latched: bool,
     /// Whether it is of the kind that needs a reset.
@@ -132,6 +134,7 @@ impl Alarm {
             first_out_group: alarm.first_out_group.clone(),
             first_out: alarm.first_out,
             active: alarm.active.filter(|_| !status::is_stale(snapshot, now)),
+            pending: alarm.pending && !status::is_stale(snapshot, now),
             latched: alarm.latching && alarm.life != Life::Normal,
             latching: alarm.latching,
             priority: Word(alarm.priority),

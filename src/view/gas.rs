@@ -3,7 +3,7 @@
 //! A *limit* is an alarm on too high or too low a value of the gas itself, not of the conditions under
 //! which it is measured. The answer is worked out from nothing but the alarms'
 //! conditions and the quality of what they watch; it never says *within* while any limit cannot be
-//! judged.
+//! judged, or is passed and only waits for its on-delay.
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
@@ -20,6 +20,8 @@ pub struct Gas {
     pub limits: usize,
     /// The ids of the alarms whose limit is passed.
     pub outside: Vec<String>,
+    /// The ids of the alarms whose limit is passed too, but not for as long as their on-delay yet.
+    pub pending: Vec<String>,
     /// The ids of the alarms whose limit cannot be judged.
     pub not_known: Vec<String>,
     /// The ids of the watched signals whose value must be used with care.
@@ -36,6 +38,8 @@ pub enum Verdict {
     WithinLimits,
     /// At least one limit is passed.
     OutsideLimits,
+    /// At least one limit is passed, but none for as long as its on-delay yet.
+    BeyondPending,
     /// No limit is known to be passed, but at least one cannot be judged.
     NotKnown,
     /// The site has no limits.
@@ -49,12 +53,15 @@ impl Gas {
         let with = |active| limits.iter().copied().filter(move |alarm| alarm.active == active).collect();
         let outside: Vec<&Alarm> = with(Some(true));
         let not_known: Vec<&Alarm> = with(None);
+        let pending: Vec<&Alarm> = limits.iter().copied().filter(|alarm| alarm.pending).collect();
         let watched = watched_by(&limits, signals);
 
         let (verdict, since) = if limits.is_empty() {
             (Verdict::NoLimits, None)
         } else if !outside.is_empty() {
             (Verdict::OutsideLimits, outside.iter().filter_map(|alarm| alarm.raised).min())
+        } else if !pending.is_empty() {
+            (Verdict::BeyondPending, None)
         } else if !not_known.is_empty() {
             let lost = watched_by(&not_known, signals);
             (Verdict::NotKnown, lost.iter().map(|signal| signal.since).min())
@@ -67,6 +74,7 @@ impl Gas {
             verdict,
             limits: limits.len(),
             outside: outside.iter().map(|alarm| alarm.id.clone()).collect(),
+            pending: pending.iter().map(|alarm| alarm.id.clone()).collect(),
             not_known: not_known.iter().map(|alarm| alarm.id.clone()).collect(),
             with_care: with_care.map(|signal| signal.id.clone()).collect(),
             since,
@@ -77,4 +85,31 @@ impl Gas {
 fn watched_by<'a>(alarms: &[&Alarm], signals: &'a [Signal]) -> Vec<&'a Signal> {
     let watches = |alarm: &&Alarm, signal: &Signal| alarm.signal.as_deref() == Some(signal.id.as_str());
     signals.iter().filter(|signal| alarms.iter().any(|alarm| watches(alarm, signal))).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::view::{Status, story};
+
+    /// The story's gas, with every limit kept and judged but for what `change` does to the first one.
+    fn told(change: impl Fn(&mut Alarm)) -> Gas {
+        let snapshot = story::story();
+        let Status { signals, mut alarms, .. } = Status::of(&snapshot, snapshot.at);
+        alarms.retain(|alarm| alarm.gas_limit);
+        for alarm in &mut alarms {
+            (alarm.active, alarm.pending) = (Some(false), false);
+        }
+        change(&mut alarms[0]);
+        Gas::of(&signals, &alarms)
+    }
+
+    #[test]
+    fn the_gas_is_within_its_limits_only_while_none_is_passed_pending_or_not_judged() {
+        assert_eq!(told(|_| ()).verdict, Verdict::WithinLimits);
+        let pending = told(|alarm| alarm.pending = true);
+        assert_eq!((pending.verdict, pending.pending.len()), (Verdict::BeyondPending, 1));
+        assert_eq!(told(|alarm| alarm.active = None).verdict, Verdict::NotKnown);
+        assert_eq!(told(|alarm| alarm.active = Some(true)).verdict, Verdict::OutsideLimits);
+    }
 }

@@ -201,6 +201,7 @@ fn alarm(id: &str, name: &str, signal: usize, kind: Kind, priority: Priority) ->
         first_out_group: None,
         first_out: false,
         active: Some(false),
+        pending: false,
         latching: true,
         since: None,
         raised: None,

@@ -3,6 +3,29 @@
 use super::*;
 
 #[test]
+fn a_value_beyond_the_limit_is_pending_until_its_on_delay_is_over() {
+    let plan = plan(|_, _| ());
+    let mut state = State::new(&plan, moment(0.0, 0));
+    let mut told = Vec::new();
+    for (seconds, text) in [
+        (0.0, "flow=2"),
+        (0.0, "calibrating=off"),
+        (1.0, "h2s=1"),
+        (2.0, "h2s=5"),
+        (11.0, "h2s=5"),
+        (12.0, "h2s=5"),
+        (13.0, "h2s=1"),
+        (24.0, "h2s=1"),
+    ] {
+        step(&plan, &mut state, reading(text, moment(seconds, 0)), moment(seconds, 0));
+        let high = snapshot(&plan, &state).alarms[0].clone();
+        told.push((high.pending, high.active));
+    }
+    let (normal, pending, raised) = ((false, Some(false)), (true, Some(false)), (false, Some(true)));
+    assert_eq!(told[2..], [normal, pending, pending, raised, raised, normal]);
+}
+
+#[test]
 fn a_value_above_the_setpoint_for_less_than_the_on_delay_raises_nothing() {
     check_plain("100 h2s=4.1\n109 h2s=3.9\n200 tick", "");
 }

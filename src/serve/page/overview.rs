@@ -122,7 +122,8 @@ fn needs(status: &Status) -> Vec<&Alarm> {
 /// *measurement lost* alarm that speaks for it may still be waiting for its delay.
 fn calm(status: &Status) -> String {
     match status.gas.not_known.len() {
-        0 => "Nothing: no alarm waits for anybody.".to_owned(),
+        0 if status.gas.pending.is_empty() => "Nothing: no alarm waits for anybody.".to_owned(),
+        0 => "No alarm calls yet, but a limit is passed: its on-delay runs.".to_owned(),
         lost => format!(
             "No alarm calls now, but {lost} of {} limits cannot be judged: take that gas as not measured.",
             status.gas.limits
@@ -133,16 +134,17 @@ fn calm(status: &Status) -> String {
 fn answer(status: &Status, here: Here<'_>) -> Answer {
     let gas = &status.gas;
     let outside = chosen(status, &gas.outside).map(|(alarm, signal)| outside_text(alarm, signal));
+    let pending = chosen(status, &gas.pending).map(|(alarm, signal)| pending_text(alarm, signal));
     let not_known = chosen(status, &gas.not_known).map(|(alarm, signal)| not_known_text(alarm, signal));
     Answer {
         mark: match gas.verdict {
             Verdict::WithinLimits if gas.with_care.is_empty() => "within",
-            Verdict::WithinLimits => "care",
+            Verdict::WithinLimits | Verdict::BeyondPending => "care",
             Verdict::OutsideLimits => "outside",
             Verdict::NotKnown | Verdict::NoLimits => "unknown",
         },
         verdict: verdict_text(gas.verdict),
-        because: outside.chain(not_known).collect(),
+        because: outside.chain(pending).chain(not_known).collect(),
         belief: belief(status),
         since: gas.since.map_or_else(String::new, |since| here.since(since)),
     }
@@ -164,6 +166,10 @@ fn outside_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
         Some(signal) => format!("{}: {} {} now.", alarm.name, label(signal), value_text(signal)),
         None => format!("{}.", alarm.name),
     }
+}
+
+fn pending_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
+    format!("{} Not yet for its on-delay.", outside_text(alarm, signal))
 }
 
 fn not_known_text(alarm: &Alarm, signal: Option<&Signal>) -> String {

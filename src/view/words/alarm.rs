@@ -25,11 +25,16 @@ pub fn alarm_state(state: impl Into<AlarmState>) -> &'static str {
     }
 }
 
+/// Of an alarm whose on-delay runs.
+const PENDING: &str = "its condition holds, not yet for its on-delay";
+
 /// Where an alarm that is told stands now. One whose condition cannot be known is never called normal,
 /// whatever it was when it last was known.
 pub fn standing(alarm: &Alarm) -> String {
     let state = alarm_state(alarm.state.0);
     match (alarm.state.0, alarm.active) {
+        (AlarmState::Told(Life::Normal), Some(_)) if alarm.pending => PENDING.to_owned(),
+        (AlarmState::Told(_), Some(_)) if alarm.pending => format!("{state}; {PENDING}"),
         (AlarmState::Told(Life::Normal), None) => "cannot be judged now".to_owned(),
         (AlarmState::Told(_), None) => format!("{state}, cannot be judged now"),
         (AlarmState::Told(_), Some(_)) | (AlarmState::Withheld(_), _) => state.to_owned(),
@@ -94,6 +99,7 @@ pub const fn verdict_text(verdict: Verdict) -> &'static str {
     match verdict {
         Verdict::WithinLimits => "Within limits",
         Verdict::OutsideLimits => "Outside limits",
+        Verdict::BeyondPending => "Beyond a limit, alarm pending",
         Verdict::NotKnown => "Not known",
         Verdict::NoLimits => "No limits set",
     }
