@@ -91,15 +91,19 @@ impl Figures {
     /// Those of `bounds`, put together from those of its parts.
     pub fn over(bounds: Bounds, parts: &[Figures]) -> Figures {
         let within = parts.iter().filter(|part| bounds.contain(part.from.0));
-        let (mut min, mut max, mut sum) = (None, None, 0.0);
+        let (mut min, mut max, mut sum) = (None, None, Some(0.0));
         let mut measured = Duration::ZERO;
         for part in within {
             min = better(min, part.min, f64::min);
             max = better(max, part.max, f64::max);
-            sum += part.mean.unwrap_or(0.0) * part.measured_s.0.as_secs_f64();
+            if !part.measured_s.0.is_zero() {
+                // What has no mean although it was measured (beyond what a binary64 holds) leaves the whole without.
+                sum = sum.zip(part.mean).map(|(sum, mean)| sum + mean * part.measured_s.0.as_secs_f64());
+            }
             measured += part.measured_s.0;
         }
-        let mean = (!measured.is_zero()).then(|| sum / measured.as_secs_f64());
+        let mean = sum.filter(|_| !measured.is_zero()).map(|sum| sum / measured.as_secs_f64());
+        let mean = mean.filter(|mean| mean.is_finite());
         // Rounding must not carry a mean past the values it is made of.
         let mean = mean.zip(min.zip(max)).map(|(mean, (min, max))| mean.clamp(min, max));
         let coverage = measured.as_secs_f64() / bounds.seconds();
@@ -229,4 +233,31 @@ fn average(kind: &Kind) -> Option<(&Limit, &Averaging, bool)> {
 
 fn alarms_on(signal: SignalIndex, site: &Site) -> impl Iterator<Item = &AlarmSpec> {
     site.alarms.iter().filter(move |alarm| alarm.signal == Some(signal))
+}
+
+#[cfg(test)]
+#[expect(clippy::unwrap_used, reason = "a test that cannot go on must fail")]
+mod tests {
+    use super::*;
+
+    /// An hour that was measured and has no mean (its sum is beyond a binary64) counted as one of nothing but 0.
+    #[test]
+    fn a_day_with_an_hour_of_unknown_mean_has_no_mean() {
+        let at = |time: &str| time.parse::<Wall>().unwrap();
+        let hour = |from: &str, to: &str, mean: Option<f64>| Figures {
+            from: at(from).into(),
+            to: at(to).into(),
+            min: Some(-2.0),
+            mean,
+            max: Some(8.0),
+            measured_s: Elapsed(Duration::from_secs(3600)),
+            coverage: 1.0,
+        };
+        let (nine, ten, eleven) = ("2026-03-02T09:00:00Z", "2026-03-02T10:00:00Z", "2026-03-02T11:00:00Z");
+        let bounds = Bounds { start: at(nine), end: at(eleven) };
+        let known = Figures::over(bounds, &[hour(nine, ten, Some(2.0)), hour(ten, eleven, Some(4.0))]);
+        assert_eq!(known.mean, Some(3.0));
+        let unknown = Figures::over(bounds, &[hour(nine, ten, Some(2.0)), hour(ten, eleven, None)]);
+        assert_eq!((unknown.min, unknown.mean, unknown.max), (Some(-2.0), None, Some(8.0)));
+    }
 }

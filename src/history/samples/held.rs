@@ -60,7 +60,7 @@ impl Totals {
 
     fn hold(&mut self, value: f64, for_ms: i64) {
         self.meet(value, value);
-        self.value_ms += value * milliseconds(for_ms);
+        self.sum_up(value * milliseconds(for_ms));
         self.measured_ms += for_ms;
     }
 
@@ -68,14 +68,21 @@ impl Totals {
         if let Some((least, greatest)) = other.extremes {
             self.meet(least, greatest);
         }
-        self.value_ms += other.value_ms;
+        self.sum_up(other.value_ms);
         self.measured_ms += other.measured_ms;
     }
 
+    /// Beyond what a binary64 holds (values of 1e301 and more, as registers in a wrong order give them), the
+    /// sum is infinite and stays so: what is no number could not be stored, and would hold up all the rest.
+    fn sum_up(&mut self, value_ms: f64) {
+        let sum = self.value_ms + value_ms;
+        self.value_ms = if sum.is_nan() { f64::INFINITY } else { sum };
+    }
+
     fn mean(&self) -> Option<f64> {
-        let mean = self.value_ms / milliseconds(self.measured_ms);
+        let mean = Some(self.value_ms / milliseconds(self.measured_ms)).filter(|mean| mean.is_finite())?;
         // Rounding must not carry a mean past the values it is made of.
-        self.extremes.map(|(low, high)| mean.clamp(low, high)).filter(|mean| mean.is_finite())
+        self.extremes.map(|(low, high)| mean.clamp(low, high))
     }
 }
 

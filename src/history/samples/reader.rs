@@ -9,8 +9,6 @@ use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use rusqlite::Connection;
-
 use crate::history::samples::held::{Bucket, Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals, edges, wall};
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
@@ -200,9 +198,8 @@ impl SampleReader {
     /// Every sample of the `signals` with `from <= time < to`, in the order of time; at one time in that
     /// of the signals. A [`crate::signal::SignalIndex`] points into `signals`.
     pub fn replay(&self, signals: &[String], from: Wall, to: Wall) -> Result<Replay, ReadError> {
-        let (db, codings) = self.open().map_err(|error| ReadError::new(&self.path, error))?;
-        Replay::new(self.path.clone(), db, codings, signals, from..to)
-            .map_err(|error| ReadError::new(&self.path, error))
+        let open = || Replay::new(self.path.clone(), file::open_read_only(&self.path)?, signals, from..to);
+        open().map_err(|error| ReadError::new(&self.path, error))
     }
 
     pub(super) fn walk(
@@ -211,17 +208,12 @@ impl SampleReader {
         read: impl FnOnce(&mut Walk<'_>) -> rusqlite::Result<()>,
     ) -> Result<(), ReadError> {
         let read = || {
-            let (db, codings) = self.open()?;
+            let db = file::open_read_only(&self.path)?;
             db.execute_batch("BEGIN")?;
+            let codings = Codings::read(&db)?;
             Walk::of(&db, &codings, signal)?.map_or(Ok(()), |mut walk| read(&mut walk))
         };
         read().map_err(|error| ReadError::new(&self.path, error))
-    }
-
-    fn open(&self) -> rusqlite::Result<(Connection, Codings)> {
-        let db = file::open_read_only(&self.path)?;
-        let codings = Codings::read(&db)?;
-        Ok((db, codings))
     }
 }
 

@@ -28,6 +28,8 @@ pub struct Replay {
     span_ms: Range<i64>,
     /// The minute that is read next.
     minute: i64,
+    /// The state of the file (SQLite's `data_version`) in which codings and staged samples were read.
+    version: Option<i64>,
     /// What is staged, by its minute.
     staged: BTreeMap<i64, Vec<(SignalIndex, Point)>>,
     /// The minute that is told now, and how far.
@@ -38,24 +40,26 @@ impl Replay {
     pub(super) fn new(
         path: PathBuf,
         db: Connection,
-        codings: Codings,
         signals: &[String],
         span: Range<Wall>,
     ) -> rusqlite::Result<Self> {
         let span_ms = span.start.as_millisecond()..span.end.as_millisecond();
         let signals = numbers(&db, signals)?;
         let minute = span_ms.start.div_euclid(MINUTE_MS);
-        let staged = read(&db, &codings, &signals, "staged", i64::MIN..i64::MAX)?;
-        let mut by_minute: BTreeMap<i64, Vec<(SignalIndex, Point)>> = BTreeMap::new();
-        for (signal, point) in staged {
-            by_minute.entry(point.minute()).or_default().push((signal, point));
-        }
-        let told = Vec::new().into_iter();
-        Ok(Replay { path, db, codings, signals, span_ms, minute, staged: by_minute, told })
+        let (codings, staged, told) = (Codings::default(), BTreeMap::new(), Vec::new().into_iter());
+        Ok(Replay { path, db, codings, signals, span_ms, minute, version: None, staged, told })
     }
 
     /// Reads the next minute that has any samples; false when there is none.
     fn read_on(&mut self) -> rusqlite::Result<bool> {
+        self.db.execute_batch("BEGIN")?;
+        let found = self.read_minute()?;
+        self.db.execute_batch("COMMIT")?;
+        Ok(found)
+    }
+
+    fn read_minute(&mut self) -> rusqlite::Result<bool> {
+        self.keep_up()?;
         let Some(minute) = self.next_minute()? else { return Ok(false) };
         if minute * MINUTE_MS >= self.span_ms.end {
             return Ok(false);
@@ -68,6 +72,21 @@ impl Replay {
         self.told = points.into_iter();
         self.minute = minute + 1;
         Ok(true)
+    }
+
+    /// While this one reads, the daemon writes: what was staged is in its minute now, and there are
+    /// codings that were not.
+    fn keep_up(&mut self) -> rusqlite::Result<()> {
+        let version = self.db.pragma_query_value(None, "data_version", |row| row.get(0))?;
+        if self.version.replace(version) == Some(version) {
+            return Ok(());
+        }
+        self.codings = Codings::read(&self.db)?;
+        self.staged.clear();
+        for (signal, point) in read(&self.db, &self.codings, &self.signals, "staged", i64::MIN..i64::MAX)? {
+            self.staged.entry(point.minute()).or_default().push((signal, point));
+        }
+        Ok(())
     }
 
     fn next_minute(&self) -> rusqlite::Result<Option<i64>> {

@@ -46,14 +46,26 @@ pub(super) fn trim(
             break;
         }
     }
-    let oldest_hour = oldest_kept.as_millisecond().div_euclid(HOUR_MS);
-    transaction
-        .prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour < ?1")?
-        .execute([oldest_hour])?;
+    trim_hours(&transaction, oldest_kept)?;
     transaction
         .prepare_cached("DELETE FROM late_minute WHERE minute < (SELECT min(id) >> 10 FROM minute)")?
         .execute([])?;
     transaction.commit()
+}
+
+/// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left: they
+/// would not be found without it. One at a time, for the same reason as minutes.
+fn trim_hours(db: &Connection, oldest_kept: Wall) -> rusqlite::Result<()> {
+    let oldest = "SELECT (SELECT min(id) >> 10 FROM minute),
+        (SELECT min(oldest) FROM (SELECT (SELECT min(hour) FROM hour WHERE signal = id) AS oldest FROM signal))";
+    let (minute, hour): (Option<i64>, Option<i64>) =
+        db.prepare_cached(oldest)?.query_row([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+    let first_left = minute.map_or(i64::MAX, |minute| (minute * MINUTE_MS).div_euclid(HOUR_MS));
+    let first_kept = oldest_kept.as_millisecond().div_euclid(HOUR_MS).min(first_left);
+    let Some(hour) = hour.filter(|hour| *hour < first_kept) else { return Ok(()) };
+    db.prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour = ?1")?
+        .execute([hour])?;
+    Ok(())
 }
 
 /// Sets the hard stop on the file's size, and returns it in pages.

@@ -66,7 +66,9 @@ impl<'db> Walk<'db> {
             listener.sample(&point);
         }
         let Range { start, end } = self.recorded(span_ms)?;
-        let open = hours::open(self.db)?;
+        let mut open = hours::open(self.db)?;
+        // What is staged is in no hour's sums, nor is an hour known by it.
+        open.extend(self.staged.keys().map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS)));
         let hours =
             hours::read(self.db, self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1)?;
         for hour in start.div_euclid(HOUR_MS)..=(end - 1).div_euclid(HOUR_MS) {

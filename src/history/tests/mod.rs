@@ -8,6 +8,7 @@ mod bad_input;
 mod damage;
 mod keeping;
 mod minutes;
+mod recomputed;
 mod salvaging;
 mod second_layout;
 mod tampering;
