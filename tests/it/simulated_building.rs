@@ -1,7 +1,7 @@
 //! The simulated building, as a user starts it: a site can be proven without its hardware, and the
 //! demo shows what it promises and leaves nothing behind.
 
-use std::io::{BufRead, BufReader, Lines};
+use std::io::{BufRead, BufReader, Lines, Read, Write};
 use std::net::TcpStream;
 use std::path::{Path, PathBuf};
 use std::process::{Child, ChildStdout, Command, Output, Stdio};
@@ -21,6 +21,9 @@ const SITE: &str = r#"
 id = "bench"
 time_zone = "UTC"
 gas_day_start = "09:00"
+
+[http]
+listen = "127.0.0.1:0"
 
 [[line]]
 id = "east"
@@ -146,7 +149,7 @@ fn the_demo_shows_what_it_promises_and_leaves_nothing_behind() {
     let mut demo = Running::start(&["demo", "--http", "127.0.0.1:0"]);
     let page = demo.says("status page");
     let address = page.split("http://").nth(1).unwrap().trim_end_matches('/').to_owned();
-    TcpStream::connect(address).unwrap();
+    TcpStream::connect(&address).unwrap();
     let record = demo.says("record");
     let data = PathBuf::from(record.split_whitespace().nth(1).unwrap());
 
@@ -156,8 +159,22 @@ fn the_demo_shows_what_it_promises_and_leaves_nothing_behind() {
     assert!(tried.status.success(), "{command}: {tried:?}");
     wait_until_good(&data.join("site.toml"), &data, 9);
 
+    // As docs/integrator.md has it.
+    let asked = "/api/v1/signals/h2s-1.concentration?unit=gr/100scf";
+    let answer = answered(&address, asked);
+    assert!(answer.contains("\"conversion\":{\"from\":\"ppmv\""), "{answer}");
+
     demo.interrupt();
     assert!(!data.exists(), "the record is removed at the end");
+}
+
+/// The whole answer to a question over HTTP.
+fn answered(address: &str, path: &str) -> String {
+    let mut connection = TcpStream::connect(address).unwrap();
+    write!(connection, "GET {path} HTTP/1.1\r\nHost: {address}\r\nConnection: close\r\n\r\n").unwrap();
+    let mut answer = String::new();
+    connection.read_to_string(&mut answer).unwrap();
+    answer
 }
 
 /// What is to be seen in the picture: sour gas, after its alarm has come.

@@ -191,6 +191,21 @@ fn the_shipped_example_has_no_error_and_no_doubt() {
     assert_eq!(site.devices.len(), 5);
 }
 
+/// The same gas reaches register and loop: what makes one no measurement must not leave the other good.
+#[test]
+fn a_loop_in_a_shipped_site_is_no_measurement_when_its_analyzers_register_is_none() {
+    for file in ["site.toml", "demo.toml"] {
+        let site = load(Path::new(file), &Directory(root("config"))).unwrap();
+        let conditions = |id: &str| {
+            let signal = site.signals.iter().find(|signal| signal.id == id).unwrap();
+            (signal.valid_when.clone(), signal.settle)
+        };
+        let (register, loop_) = (conditions("h2s-1.concentration"), conditions("ai-1.h2s-loop"));
+        assert!(register.0.len() >= 3, "{file}: {register:?}");
+        assert_eq!(register, loop_, "{file}");
+    }
+}
+
 #[test]
 fn the_reference_of_all_settings_is_up_to_date() {
     let told = golden(&root("docs/configuration.md"), &reference());
