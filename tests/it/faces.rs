@@ -111,7 +111,19 @@ fn every_page_fits_its_screen_loads_nothing_from_elsewhere_and_satisfies_an_acce
     for page in list(&told) {
         assert_eq!(page["faults"], json!([]), "{page:#}");
         assert_eq!(page["from_elsewhere"], json!([]), "{page:#}");
+        assert_eq!(page["stray_dots"], 0, "a row begins with a dot: {page:#}");
         assert!(page["wide"].as_u64() <= page["width"].as_u64(), "scrolls sideways: {page:#}");
         assert!(page["passes"].as_u64() > Some(10), "the checker looked at something: {page:#}");
     }
+}
+
+#[test]
+fn more_windows_than_a_browser_opens_connections_all_come_and_all_renew_themselves() {
+    if !std::path::Path::new("/usr/bin/chromedriver").exists() {
+        return crate::skip::skip("windows", "no browser is installed; `tests/run` installs chromium");
+    }
+    let site = Site::new();
+    let _daemon = site.started();
+    let Some(told) = site.read("windows") else { return };
+    assert_eq!((&told["windows"], &told["not_renewed"]), (&json!(8), &json!([])), "{told:#}");
 }

@@ -3,6 +3,7 @@
     faces.py metrics URL    every sample of /metrics, as the OpenMetrics parser of prometheus_client reads it
     faces.py fuzz URL       questions that schemathesis makes up out of /api/v1/openapi.json, and what breaks it
     faces.py page URL       every page in a browser at two widths, light and dark, judged by axe-core
+    faces.py windows URL    the page in more windows of one browser than that opens connections
 
 It ends when its standard input does.
 """
@@ -13,6 +14,7 @@ import urllib.request
 
 
 EXAMPLES_PER_PATH = 40
+WINDOWS = 8
 
 
 def metrics(url):
@@ -70,17 +72,52 @@ def fuzz(url):
     return told
 
 
-def page(url):
-    from pathlib import Path
-
-    import axe_core_python
+def started_browser():
     from selenium import webdriver
 
     options = webdriver.ChromeOptions()
     options.binary_location = "/usr/bin/chromium"
     for argument in ["--headless=new", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage"]:
         options.add_argument(argument)
-    browser = webdriver.Chrome(options=options, service=webdriver.ChromeService("/usr/bin/chromedriver"))
+    return webdriver.Chrome(options=options, service=webdriver.ChromeService("/usr/bin/chromedriver"))
+
+
+def windows(url):
+    """Opens them all, then has each renew itself, and tells which of them do not."""
+    from selenium.webdriver.support.ui import WebDriverWait
+
+    browser = started_browser()
+    told = {"windows": 0, "hidden": 0, "not_renewed": [], "streams": 0}
+    try:
+        browser.set_page_load_timeout(30)
+        for number in range(WINDOWS):
+            if number:
+                browser.switch_to.new_window("window")
+            browser.get(url + "/")
+            told["windows"] += 1
+        # Each window has found by now whether enough others listen, and the first have asked again.
+        for handle in browser.window_handles:
+            browser.switch_to.window(handle)
+            shown = browser.execute_script("return document.querySelector('.asof').textContent")
+            renewed = "return document.querySelector('.asof').textContent"
+            try:
+                WebDriverWait(browser, 30).until(lambda window: window.execute_script(renewed) != shown)
+            except Exception as fault:
+                told["not_renewed"].append(str(fault)[:200])
+            told["hidden"] += browser.execute_script("return document.hidden")
+            told["streams"] += browser.execute_script(
+                "return performance.getEntriesByType('resource').filter(r => r.name.includes('/stream')).length")
+    finally:
+        browser.quit()
+    return told
+
+
+def page(url):
+    from pathlib import Path
+
+    import axe_core_python
+
+    browser = started_browser()
     axe = Path(axe_core_python.__file__).with_name("axe.min.js").read_text()
     seen = []
     with urllib.request.urlopen(url + "/api/v1/status") as answer:
@@ -103,6 +140,9 @@ def page(url):
                     "from_elsewhere": browser.execute_script(
                         "return performance.getEntriesByType('resource').map(r => r.name)"
                         ".filter(name => !name.startsWith(location.origin))"),
+                    "stray_dots": browser.execute_script(
+                        "return [...document.querySelectorAll('.stack td.seq + td')]"
+                        ".filter(cell => getComputedStyle(cell, '::before').content != 'none').length"),
                     "passes": len(found["passes"]),
                     "faults": [
                         {"rule": fault["id"], "impact": fault["impact"],
@@ -117,5 +157,5 @@ def page(url):
 
 if __name__ == "__main__":
     work, url = sys.argv[1:]
-    print(json.dumps({"metrics": metrics, "fuzz": fuzz, "page": page}[work](url)), flush=True)
+    print(json.dumps({"metrics": metrics, "fuzz": fuzz, "page": page, "windows": windows}[work](url)), flush=True)
     sys.stdin.read()

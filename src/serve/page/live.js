@@ -4,6 +4,10 @@
   const late_ms = 6000; // without a renewal for so long, the connection counts as lost
   const poll_ms = 3000; // without the stream, the page asks for itself this often
   const ask_ms = 5000; // one renewal may take no longer
+  const streams_max = 3; // of all windows of one browser
+  const self_id = Math.random();
+  const windows = self.BroadcastChannel && new BroadcastChannel("siskin");
+  const others = new Set();
   let renewed = performance.now();
   let busy = false;
   let stream;
@@ -25,6 +29,7 @@
       watch();
     } catch {
       // The next turn tries again; until then the age grows and is told.
+      leave();
     } finally {
       busy = false;
     }
@@ -38,13 +43,42 @@
     if (age_ms >= poll_ms) renew();
   }
 
+  // A browser opens no more than six connections to one place, all its windows together, and a stream holds
+  // one for good. So a hidden window has none, nor has one where enough others have: those ask by themselves.
   function listen() {
-    if (stream && stream.readyState !== EventSource.CLOSED) return;
-    stream = new EventSource("/api/v1/stream?brief=true");
-    stream.addEventListener("changed", renew);
+    if (document.hidden || listens()) return;
+    others.clear();
+    windows?.postMessage("who listens?");
+    setTimeout(() => {
+      if (document.hidden || listens() || others.size >= streams_max) return;
+      stream = new EventSource("/api/v1/stream?brief=true");
+      stream.addEventListener("changed", renew);
+      windows?.postMessage(self_id);
+    }, 200 + 800 * Math.random()); // not all windows at once: each must hear of those before it
+  }
+
+  function listens() {
+    return stream && stream.readyState !== EventSource.CLOSED;
+  }
+
+  function leave() {
+    stream?.close();
+  }
+
+  windows?.addEventListener("message", ({ data }) => {
+    if (data !== "who listens?") others.add(data);
+    else if (listens()) windows.postMessage(self_id);
+  });
+
+  function shown() {
+    if (document.hidden) return leave();
+    watch();
+    renew();
+    listen();
   }
 
   listen();
+  document.addEventListener("visibilitychange", shown);
   setInterval(watch, 1000);
   setInterval(listen, 10000);
 })();
