@@ -5,7 +5,7 @@ use std::time::Duration;
 
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Query, State};
 use axum::http::StatusCode;
 use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
@@ -14,7 +14,7 @@ use tokio::time::timeout;
 
 use crate::daemon::Handle;
 use crate::history::JournalEntry;
-use crate::serve::problem::Problem;
+use crate::serve::problem::{Named, Problem};
 use crate::serve::{Face, JOURNAL_WAIT_MAX};
 use crate::view::{self, Alarm, Alarms, Conversion, Elapsed, Journal, Signal, Signals, Status};
 
@@ -43,10 +43,10 @@ pub struct SignalQuery {
 /// `/api/v1/signals/{id}?unit=`
 pub async fn signal(
     State(face): State<Face>,
-    Path(id): Path<String>,
+    Named(id): Named,
     query: Result<Query<SignalQuery>, QueryRejection>,
 ) -> Result<Json<Signal>, Problem> {
-    let Query(SignalQuery { unit }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(SignalQuery { unit }) = query.map_err(|why| Problem::in_query(&why))?;
     let snapshot = face.handle.snapshot();
     let found = snapshot.signals.iter().find(|signal| signal.id == id);
     let unknown =
@@ -64,7 +64,7 @@ pub async fn alarms(State(face): State<Face>) -> Json<Alarms> {
 }
 
 /// `/api/v1/alarms/{id}`
-pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Json<Alarm>, Problem> {
+pub async fn alarm(State(face): State<Face>, Named(id): Named) -> Result<Json<Alarm>, Problem> {
     let snapshot = face.handle.snapshot();
     let found = snapshot.alarms.iter().find(|alarm| alarm.id == id);
     let unknown = || Problem::unknown("alarm", &id, snapshot.alarms.iter().map(|alarm| alarm.id.as_str()));
@@ -89,7 +89,7 @@ pub async fn journal(
     State(face): State<Face>,
     query: Result<Query<JournalQuery>, QueryRejection>,
 ) -> Result<Json<Journal>, Problem> {
-    let Query(JournalQuery { after, limit }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(JournalQuery { after, limit }) = query.map_err(|why| Problem::in_query(&why))?;
     let limit = limit.unwrap_or(JOURNAL_LIMIT_USUAL);
     if limit == 0 {
         return Err(Problem::bad_request("limit must be at least 1"));

@@ -5,14 +5,14 @@ use std::time::Duration;
 
 use axum::Json;
 use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Query, State};
 use schemars::JsonSchema;
 use serde::Deserialize;
 use tokio::time::timeout;
 
 use crate::moment::Wall;
 use crate::serve::Face;
-use crate::serve::problem::Problem;
+use crate::serve::problem::{Named, Problem};
 use crate::view::{Bucket, Conversion, History, Instant};
 
 /// The most pieces that a time is told in.
@@ -46,10 +46,10 @@ pub struct HistoryQuery {
 /// `/api/v1/signals/{id}/history?from=&to=&points=&unit=`
 pub async fn history(
     State(face): State<Face>,
-    Path(id): Path<String>,
+    Named(id): Named,
     query: Result<Query<HistoryQuery>, QueryRejection>,
 ) -> Result<Json<History>, Problem> {
-    let Query(query) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(query) = query.map_err(|why| Problem::in_query(&why))?;
     let (from, to, points) = limits(&query, face.handle.now().wall)?;
     let snapshot = face.handle.snapshot();
     let found = snapshot.signals.iter().find(|signal| signal.id == id);

@@ -41,6 +41,26 @@ async fn whoever_asks_without_end_and_never_reads_is_closed_and_costs_little() {
 }
 
 #[tokio::test]
+async fn what_cannot_be_read_is_refused_as_every_other_thing_and_in_plain_words() {
+    let rig = Rig::telling(story()).await;
+    for (path, words) in [
+        ("/signals/%ff%fe", "no text in UTF-8"),
+        ("/alarms/%ff", "no text in UTF-8"),
+        ("/api/v1/signals/%ff", "no text in UTF-8"),
+        ("/api/v1/alarms/%ff", "no text in UTF-8"),
+        ("/api/v1/signals/%ff/history", "no text in UTF-8"),
+        ("/journal?after=-1", "what follows `?` cannot be read: after: invalid digit"),
+        ("/api/v1/signals/h2s-1.flow?unut=kPa", "unknown field `unut`, expected `unit`"),
+    ] {
+        let answer = rig.get(path).await;
+        assert_eq!(answer.status, 400, "{path}");
+        assert!(answer.head.contains("content-type: application/problem+json"), "{path}: {}", answer.head);
+        let detail = answer.json()["detail"].as_str().unwrap().to_owned();
+        assert!(detail.contains(words) && !detail.contains("eserialize"), "{path}: {detail}");
+    }
+}
+
+#[tokio::test]
 async fn a_path_leads_where_it_says_and_nowhere_else() {
     let rig = Rig::telling(story()).await;
     for path in [

@@ -33,7 +33,7 @@ pub async fn performance(
     State(face): State<Face>,
     query: Result<Query<PerformanceQuery>, QueryRejection>,
 ) -> Result<Json<Performance>, Problem> {
-    let Query(query) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(query) = query.map_err(|why| Problem::in_query(&why))?;
     let (from, to) = between(query.from, query.to, face.handle.now().wall, DAYS_USUAL)?;
     Ok(Json(face.performance(from, to).await?))
 }

@@ -1,6 +1,9 @@
 //! Every refusal, as problem details (RFC 9457).
 
 use axum::Json;
+use axum::extract::rejection::QueryRejection;
+use axum::extract::{FromRequestParts, Path};
+use axum::http::request::Parts;
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use schemars::JsonSchema;
@@ -52,6 +55,13 @@ impl Problem {
         Problem::new(StatusCode::BAD_REQUEST, detail)
     }
 
+    /// The part of the question after `?` cannot be read: which part, and why.
+    pub fn in_query(why: &QueryRejection) -> Problem {
+        let why = why.body_text();
+        let told = why.strip_prefix("Failed to deserialize query string: ").unwrap_or(&why);
+        Problem::bad_request(format!("what follows `?` cannot be read: {told}"))
+    }
+
     /// It is not told in the unit that was asked for.
     pub fn in_no_such_unit(refused: UnitRefused) -> Problem {
         let UnitRefused { why, nearest, possible } = refused;
@@ -64,6 +74,20 @@ impl Problem {
     /// It cannot be answered for now.
     pub fn unavailable(detail: impl Into<String>) -> Problem {
         Problem::new(StatusCode::SERVICE_UNAVAILABLE, detail)
+    }
+}
+
+/// The name in a path, or the refusal of one that is no text; without it the refusal would be none of ours.
+pub struct Named(pub String);
+
+impl<S: Send + Sync> FromRequestParts<S> for Named {
+    type Rejection = Problem;
+
+    async fn from_request_parts(parts: &mut Parts, state: &S) -> Result<Named, Problem> {
+        match Path::from_request_parts(parts, state).await {
+            Ok(Path(name)) => Ok(Named(name)),
+            Err(_) => Err(Problem::bad_request("the name in the path is no text in UTF-8")),
+        }
     }
 }
 

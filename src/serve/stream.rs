@@ -54,7 +54,7 @@ pub async fn stream(
     State(face): State<Face>,
     query: Result<Query<StreamQuery>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(StreamQuery { brief }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(StreamQuery { brief }) = query.map_err(|why| Problem::in_query(&why))?;
     let place = Arc::clone(&face.broadcast.places).try_acquire_owned().map_err(|_| {
         Problem::unavailable("the stream has as many readers as it serves; read /api/v1/status instead")
     })?;

@@ -2,7 +2,7 @@
 
 use askama::Template;
 use axum::extract::rejection::QueryRejection;
-use axum::extract::{Path, Query, State};
+use axum::extract::{Query, State};
 use axum::response::Response;
 
 use serde::Deserialize;
@@ -11,7 +11,7 @@ use crate::serve::Face;
 use crate::serve::page::row::{AlarmRow, DeviceRow, Here, SignalRow};
 use crate::serve::page::trend::{self, Span, Subject, Trend};
 use crate::serve::page::{Frame, rendered};
-use crate::serve::problem::Problem;
+use crate::serve::problem::{Named, Problem};
 use crate::view::words::{
     circumstances_text, date_and_time, due_text, label, recorded_text, sensor_facts, standing, value_text,
 };
@@ -57,10 +57,10 @@ struct AlarmPage {
 /// `/signals/{id}?span=24h`
 pub async fn signal(
     State(face): State<Face>,
-    Path(id): Path<String>,
+    Named(id): Named,
     query: Result<Query<SignalQuery>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(SignalQuery { span }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(SignalQuery { span }) = query.map_err(|why| Problem::in_query(&why))?;
     let status = face.status();
     let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("signal", &id, status.signals.iter().map(|signal| signal.id.as_str()));
@@ -116,7 +116,7 @@ async fn trend(face: &Face, signal: &Signal, alarms: &[&Alarm], span: Span) -> R
 }
 
 /// `/alarms/{id}`
-pub async fn alarm(State(face): State<Face>, Path(id): Path<String>) -> Result<Response, Problem> {
+pub async fn alarm(State(face): State<Face>, Named(id): Named) -> Result<Response, Problem> {
     let status = face.status();
     let here = Here { now: face.handle.now().into(), zone: &face.settings.time_zone };
     let unknown = || Problem::unknown("alarm", &id, status.alarms.iter().map(|alarm| alarm.id.as_str()));

@@ -40,7 +40,7 @@ pub async fn page(
     State(face): State<Face>,
     query: Result<Query<PageQuery>, QueryRejection>,
 ) -> Result<Response, Problem> {
-    let Query(PageQuery { after }) = query.map_err(|why| Problem::bad_request(why.body_text()))?;
+    let Query(PageQuery { after }) = query.map_err(|why| Problem::in_query(&why))?;
     let which = after.map_or(JournalPage::Last, JournalPage::After);
     let entries = face.journal(which, EVENTS_PER_PAGE, JOURNAL_WAIT_MAX).await?;
     let here = Here { now: Instant::from(face.handle.now()), zone: &face.settings.time_zone };

@@ -1,12 +1,14 @@
 //! An event of the journal in words.
 
+use std::time::Duration;
+
 use jiff::tz::TimeZone;
 use serde_json::Value;
 
 use crate::calibration::Doubt;
 use crate::history::SETTINGS_DETAIL;
 use crate::signal::Reason;
-use crate::view::words::{alarm_state, date_and_time, number};
+use crate::view::words::{alarm_state, date_and_time, duration, number};
 use crate::view::{AlarmState, Entry, Instant, Vocabulary};
 
 /// What happened: `alarm raised`.
@@ -18,12 +20,7 @@ pub fn event_kind_text(entry: &Entry) -> String {
 pub fn event_detail_text(entry: &Entry, zone: &TimeZone) -> String {
     // All the settings of a start fill a page; those that changed have events of their own.
     let told = entry.detail.iter().filter(|(name, value)| !value.is_null() && *name != SETTINGS_DETAIL);
-    let details: Vec<String> = told
-        .map(|(name, value)| {
-            let text = doubts_text(name, value).unwrap_or_else(|| detail_text(value, zone));
-            format!("{}: {text}", name.replace('_', " "))
-        })
-        .collect();
+    let details: Vec<String> = told.map(|(name, value)| named_detail_text(name, value, zone)).collect();
     details.join("; ")
 }
 
@@ -48,6 +45,24 @@ fn doubts_text(name: &str, value: &Value) -> Option<String> {
     let words = value.as_array().filter(|_| name == "doubts")?.iter();
     let sentence = |word: &Value| Some(Doubt::from_word(word.as_str()?)?.sentence());
     Some(words.map(sentence).collect::<Option<Vec<_>>>()?.join(" and "))
+}
+
+/// One detail; what is a time in seconds by its name is told as such: `for: 1 h`, `step: -2.500 s`.
+fn named_detail_text(name: &str, value: &Value, zone: &TimeZone) -> String {
+    let seconds = name.strip_suffix("_s").and_then(|name| Some((name, value.as_f64()?)));
+    let (name, text) = match seconds {
+        Some((name, seconds)) => (name, seconds_text(seconds)),
+        None => (name, doubts_text(name, value).unwrap_or_else(|| detail_text(value, zone))),
+    };
+    format!("{}: {text}", name.replace('_', " "))
+}
+
+/// Whole minutes and more as a duration, less with its decimals.
+fn seconds_text(seconds: f64) -> String {
+    match Duration::try_from_secs_f64(seconds) {
+        Ok(long) if long >= Duration::from_secs(60) => duration(long),
+        Ok(_) | Err(_) => format!("{} s", number(seconds)),
+    }
 }
 
 fn detail_text(value: &Value, zone: &TimeZone) -> String {
@@ -102,6 +117,21 @@ mod tests {
             ("4.31", "4.310"),
         ] {
             assert_eq!(detail_text(&serde_json::from_str(given).unwrap(), &zone), told);
+        }
+    }
+
+    #[test]
+    fn a_time_in_seconds_is_told_as_a_time() {
+        for (name, given, told) in [
+            ("for_s", "3600", "for: 1 h"),
+            ("open_to_air_s", "90", "open to air: 1 min 30 s"),
+            ("step_s", "-2.5", "step: -2.500 s"),
+            ("behind_s", "0.25", "behind: 0.2500 s"),
+            ("setpoint", "90", "setpoint: 90"),
+            ("old_s", "\"5s\"", "old s: 5s"),
+        ] {
+            let value = serde_json::from_str(given).unwrap();
+            assert_eq!(named_detail_text(name, &value, &TimeZone::UTC), told);
         }
     }
 }
