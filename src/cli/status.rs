@@ -69,8 +69,13 @@ fn tell(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result
     signals(status, terminal, out)?;
     devices(status, terminal, out)?;
     lines(status, terminal, out)?;
-    clock(status, terminal, out)
+    clock(status, terminal, out)?;
+    writeln!(out)?;
+    told(&terminal.wrap(0, CAUTION), out)
 }
+
+/// What whoever reads it must not take it for.
+const CAUTION: &str = "Not a safety system: never decide by this that a space is safe to enter.";
 
 /// What there is to say of the clock.
 fn clock(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Result<()> {
