@@ -207,7 +207,7 @@ impl Step<'_> {
         let overload_changed = before.as_ref().map(LineReport::is_overloaded) != Some(report.is_overloaded());
         for device in &report.devices {
             let was = before.as_ref().and_then(|before| state_of(before, device.device));
-            self.tell_device_change(was, device);
+            self.tell_device_change(device);
             let lost = device.state == DeviceState::Lost;
             if noise_changed || loan_changed || lost != (was == Some(DeviceState::Lost)) {
                 self.judge_device(device.device, lost);
@@ -266,15 +266,18 @@ impl Step<'_> {
         returned.into_iter().chain(lent).for_each(|event| self.tell(event));
     }
 
-    fn tell_device_change(&mut self, was: Option<DeviceState>, report: &DeviceReport) {
+    /// Tells once that a device is lost, and once that it is back, whatever is not known in between: a line
+    /// that is begun anew, or lent, knows nothing of its devices for a while.
+    fn tell_device_change(&mut self, report: &DeviceReport) {
         let Some(device) = self.plan.devices.get(report.device.0) else { return };
-        let was_lost = was == Some(DeviceState::Lost);
-        match report.state {
-            DeviceState::Lost if !was_lost => self.tell_plainly(EventKind::DeviceLost, &device.id, []),
-            DeviceState::Online | DeviceState::Degraded if was_lost => {
-                self.tell_plainly(EventKind::DeviceOnline, &device.id, []);
-            }
-            DeviceState::Lost | DeviceState::Online | DeviceState::Degraded | DeviceState::Unknown => {}
+        let is_lost = match report.state {
+            DeviceState::Lost => true,
+            DeviceState::Online | DeviceState::Degraded => false,
+            DeviceState::Unknown => return,
+        };
+        if std::mem::replace(&mut self.state.known.told_lost[report.device.0], is_lost) != is_lost {
+            let kind = if is_lost { EventKind::DeviceLost } else { EventKind::DeviceOnline };
+            self.tell_plainly(kind, &device.id, []);
         }
     }
 }

@@ -70,6 +70,7 @@ impl Carried<'_> {
                 record: old.known.record.clone(),
                 clock: old.known.clock,
                 care: self.care(),
+                told_lost: old.known.told_lost.clone(),
             },
         }
     }

@@ -38,6 +38,8 @@ pub(super) struct Evidence {
     pub(super) clock: ClockStatus,
     /// Of each device.
     pub(super) care: Vec<CareState>,
+    /// Of each device, whether the journal was told that it is lost, and not yet that it is back.
+    pub(super) told_lost: Vec<bool>,
 }
 
 /// What is known of one signal beside its present sample.
@@ -122,6 +124,7 @@ impl State {
                 record: None,
                 clock: ClockStatus::default(),
                 care: plan.devices.iter().map(|device| CareState::new(&device.care, now)).collect(),
+                told_lost: vec![false; plan.devices.len()],
             },
             replaying: false,
         };

@@ -108,7 +108,7 @@ fn lent(now: Moment) -> Input {
     let who = Who { user: "operator".to_owned(), name: Some("R. Vale".to_owned()) };
     let until = now.at(Mono::from_millis(70_000));
     let state = LineState::Lent(Box::new(Loan { who, remark: Some("wiring".to_owned()), until }));
-    Input::Line(LineReport { state, ..report(DeviceState::Online, false, 0.1) })
+    Input::Line(LineReport { state, ..report(DeviceState::Unknown, false, 0.1) })
 }
 
 fn action(kind: ActionKind) -> Input {

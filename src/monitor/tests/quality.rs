@@ -123,6 +123,19 @@ fn a_lost_device_is_not_measured_and_comes_back_with_its_first_answer() {
 }
 
 #[test]
+fn a_lost_device_is_told_lost_once_and_back_once_although_its_line_was_lent_meanwhile() {
+    check_plain(
+        "10 lost\n 11 lent\n 20 lost\n 30 lent\n 39 back",
+        "10 device_lost h2s-1
+         11 line_lent east
+         20 line_returned east
+         30 line_lent east
+         39 line_returned east
+         39 device_online h2s-1",
+    );
+}
+
+#[test]
 fn exceptions_and_numbers_that_are_none_are_not_measured() {
     check_plain(
         "1 h2s=exception\n 2 show\n 3 h2s=nan\n 4 show\n 5 h2s=inf\n 6 show",
