@@ -47,9 +47,13 @@ const CODE_LINES_MAX: usize = 500;
 /// How the header of a longer file begins to say why.
 const LONG_FILE_REASON: &str = "Longer than 500 lines because";
 
-const RULES: [fn(&Source) -> Vec<Complaint>; 8] = [
+/// Where the daemon reads the wall clock. Commands, which a person starts, may ask it for the day too.
+const WALL_CLOCK: &str = "src/daemon/clock.rs";
+
+const RULES: [fn(&Source) -> Vec<Complaint>; 9] = [
     imports_go_down,
     pure_rooms_do_not_touch_the_world,
+    one_file_reads_the_wall_clock,
     files_open_with_their_purpose,
     files_are_short,
     only_main_ends_the_process,
@@ -267,6 +271,19 @@ fn pure_rooms_do_not_touch_the_world(source: &Source) -> Vec<Complaint> {
     worldly.iter().flat_map(|words| source.lines_with(words).map(|line| complain(words, line))).collect()
 }
 
+/// A wall clock can be set at any time, so a duration measured with it is a lie in waiting.
+fn one_file_reads_the_wall_clock(source: &Source) -> Vec<Complaint> {
+    let may = source.room().is_none_or(|room| matches!(room, "main" | "cli"));
+    if may || source.path == WALL_CLOCK {
+        return Vec::new();
+    }
+    let readings: [&[&str]; 3] =
+        [&["Wall", ":", ":", "now"], &["Timestamp", ":", ":", "now"], &["SystemTime", ":", ":", "now"]];
+    let complain =
+        |words: &[&str], line| Complaint { line, what: format!("`{}` outside {WALL_CLOCK}", words.concat()) };
+    readings.iter().flat_map(|words| source.lines_with(words).map(|line| complain(words, line))).collect()
+}
+
 fn files_open_with_their_purpose(source: &Source) -> Vec<Complaint> {
     let opens = source.text.starts_with("//! ");
     if opens || !source.is_rust() {
@@ -436,6 +453,16 @@ mod planted {
         refused("src/signal/a.rs", "use std::net::TcpStream;", "`TcpStream`");
         accepted("src/config/a.rs", "use std::net::SocketAddr; // never std::fs\nfn f(now: Mono) {}");
         accepted("src/history/a.rs", "use std::fs::File; fn f() { Instant::now(); }");
+    }
+
+    #[test]
+    fn the_wall_clock_read_in_passing_is_refused() {
+        refused("src/history/a.rs", "fn f() { Wall::now(); }", "`Wall::now` outside src/daemon/clock.rs");
+        refused("src/serve/a.rs", "fn f() { std::time::SystemTime::now(); }", "`SystemTime::now`");
+        refused("src/modbus/a.rs", "fn f() { jiff::Timestamp::now(); }", "`Timestamp::now`");
+        accepted(WALL_CLOCK, "fn f() { Wall::now(); }");
+        accepted("src/cli/report.rs", "fn f() { Wall::now(); }");
+        accepted("src/history/a.rs", "fn f() { Instant::now(); }");
     }
 
     #[test]

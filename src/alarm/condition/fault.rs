@@ -1,4 +1,4 @@
-//! `fault`: something is wrong with siskin itself.
+//! `fault`: something siskin itself looks after needs a person: a line, the record, a calibration, a sensor.
 
 use crate::alarm::Fault;
 use crate::alarm::condition::{Condition, Known, Verdict};

@@ -71,7 +71,7 @@ pub fn condition_of(alarm: &Alarm, signal: Option<&Signal>) -> String {
         "frozen" => "does not move",
         "lost" => "no valid measurement",
         "vote" => "several alarms agree",
-        "fault" => "siskin's watch over its lines and record",
+        "fault" => "siskin's watch over lines, record, calibrations and sensors",
         other => other,
     };
     limit_text(alarm, signal).unwrap_or_else(|| what.to_owned())
