@@ -166,11 +166,17 @@ impl Device {
         }
     }
 
+    /// The latest that an answer of it has come after its question was given up; zero where answers are
+    /// numbered, so that none can be taken for another.
+    pub fn latest(&self) -> Duration {
+        self.owed.as_ref().map_or(Duration::ZERO, Owed::latest)
+    }
+
     /// Plans with what was learned lately; returns all that has been learned when that has changed.
     pub fn learn(&mut self) -> Option<Learned> {
         let mut learned = Learned {
             refused: self.plan.holes().iter().collect(),
-            latest: self.owed.as_ref().map_or(Duration::ZERO, Owed::latest),
+            latest: self.latest(),
             response: self.learned.response,
         };
         if let Some(response) = self.stats.response().spread().filter(|_| !self.turnaround_told) {

@@ -220,7 +220,7 @@ impl Line {
         info!("line {}: up", self.plan.spec.id);
         self.report().await?;
         if unknown && !is_numbered(&self.plan.spec.port) {
-            let latest = self.plan.devices.iter().map(|device| device.learned.latest).max();
+            let latest = self.devices.iter().map(Device::latest).max();
             let latest = latest.unwrap_or_default().min(LATENESS_MAX);
             let until = self.now().mono + self.plan.spec.response_timeout + latest;
             while self.now().mono < until && self.loans.is_empty() {

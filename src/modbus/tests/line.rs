@@ -459,6 +459,38 @@ async fn a_line_is_lent_once_no_late_answer_can_come_any_more() {
     assert!(ended.is_ok() && waited >= TIMEOUT * 2 && waited <= TIMEOUT * 5, "{waited:?}");
 }
 
+/// A borrower may have left a question behind that a slow device still answers.
+#[tokio::test(start_paused = true)]
+async fn a_line_that_comes_back_is_listened_to_for_as_long_as_answers_have_been_late_meanwhile() {
+    let (late, mut questions) = (TIMEOUT * 2, 0);
+    let mut plan = one_device();
+    plan.spec.retries = 0;
+    let (out, mut outputs) = mpsc::channel(1_000);
+    let mut line = Line::new(plan, clock(), out);
+    let (ours, theirs) = duplex(4096);
+    let slave = tokio::spawn(serve(theirs, move |question| {
+        questions += 1;
+        let pause = if questions == 1 { TIMEOUT + late } else { Duration::ZERO };
+        vec![Act::Wait(pause), Act::Send(question.answer())]
+    }));
+    let drain = tokio::spawn(async move { while outputs.recv().await.is_some() {} });
+    let _time_is_up = tokio::time::timeout(SECOND * 30, line.ask_while_open(wire(ours, TIMEOUT))).await;
+    slave.abort();
+    line.was_lent = true;
+    let (ours, theirs) = duplex(4096);
+    let (began, asked) = (Instant::now(), Arc::new(Mutex::new(None)));
+    let first = Arc::clone(&asked);
+    let slave = tokio::spawn(serve(theirs, move |_| {
+        first.lock().unwrap().get_or_insert_with(|| began.elapsed());
+        vec![]
+    }));
+    let _time_is_up = tokio::time::timeout(SECOND * 30, line.ask_while_open(wire(ours, TIMEOUT))).await;
+    slave.abort();
+    drain.abort();
+    let asked = asked.lock().unwrap().expect("the device is asked again");
+    assert!(asked >= TIMEOUT + late * 3 / 4, "asked after {asked:?}");
+}
+
 #[tokio::test(start_paused = true)]
 async fn a_device_is_brought_into_step_by_a_question_that_it_answers() {
     let values = vec![
