@@ -158,6 +158,8 @@ impl Probe<'_> {
         let findings = diagnose(&evidence);
         let mut told = Told::of(Source::Probe, self.chosen, self.site, self.load, findings, &evidence);
         told.hints = hints;
+        told.demand =
+            Some(told.devices.iter().flat_map(|device| &device.blocks).map(|block| block.demand).sum());
         Ok(told)
     }
 

@@ -31,7 +31,7 @@ impl Quantiles {
         let mut sorted = self.kept.clone();
         sorted.sort_unstable();
         let at = |percent| percentile(&sorted, percent);
-        Some(Spread { p50: at(50)?, p90: at(90)?, p99: at(99)? })
+        Some(Spread { min: *sorted.first()?, p50: at(50)?, p90: at(90)?, p99: at(99)? })
     }
 }
 
@@ -59,8 +59,8 @@ mod tests {
         let mut quantiles = Quantiles::default();
         assert_eq!(quantiles.spread(), None);
         (1..=100).for_each(|each| quantiles.record(Duration::from_millis(each * 37 % 101)));
-        let [p50, p90, p99] = [50, 90, 99].map(Duration::from_millis);
-        assert_eq!(quantiles.spread(), Some(Spread { p50, p90, p99 }));
+        let [min, p50, p90, p99] = [1, 50, 90, 99].map(Duration::from_millis);
+        assert_eq!(quantiles.spread(), Some(Spread { min, p50, p90, p99 }));
     }
 
     #[test]

@@ -102,6 +102,8 @@ impl LineReport {
 /// How the durations lie that were lately measured: quantiles of the nearest rank.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Spread {
+    /// The shortest.
+    pub min: Duration,
     /// Half of them are no longer than this: the median.
     pub p50: Duration,
     /// Nine of ten.

@@ -230,7 +230,7 @@ impl Text {
     /// The quantiles of what was lately measured; a summary without sum and count may be told (OpenMetrics
     /// 1.0, Summary).
     fn spread(&mut self, name: &str, labels: Labels<'_>, spread: Option<Spread>) {
-        let Some(Spread { p50_ms, p90_ms, p99_ms }) = spread else { return };
+        let Some(Spread { min_ms: _, p50_ms, p90_ms, p99_ms }) = spread else { return };
         for (quantile, millis) in [("0.5", p50_ms), ("0.9", p90_ms), ("0.99", p99_ms)] {
             self.sample(name, &[labels, &[("quantile", quantile)]].concat(), millis / 1e3);
         }

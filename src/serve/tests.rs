@@ -61,10 +61,13 @@ async fn a_signal_that_is_not_measured_has_no_value_and_its_past_is_told_as_the_
 #[tokio::test]
 async fn a_line_and_its_devices_tell_how_late_and_how_slow_they_are() {
     let status = Rig::telling(story()).await.get("/api/v1/status").await.json();
-    assert_eq!(status["lines"][0]["lateness"], json!({"p50_ms": 2.0, "p90_ms": 9.0, "p99_ms": 64.0}));
+    assert_eq!(
+        status["lines"][0]["lateness"],
+        json!({"min_ms": 1.0, "p50_ms": 2.0, "p90_ms": 9.0, "p99_ms": 64.0})
+    );
     assert_eq!(status["lines"][2]["lateness"], Value::Null, "nothing is known before the first report");
     let device = &status["devices"][0];
-    assert_eq!(device["response"], json!({"p50_ms": 18.0, "p90_ms": 22.0, "p99_ms": 41.0}));
+    assert_eq!(device["response"], json!({"min_ms": 15.0, "p50_ms": 18.0, "p90_ms": 22.0, "p99_ms": 41.0}));
     assert_eq!(device["counters"]["gateway_exceptions"], 3);
     let block = &device["blocks"][1];
     assert_eq!((&block["block"], &block["period_s"]), (&json!("holding 100–101"), &json!(10.0)));

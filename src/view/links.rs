@@ -130,6 +130,8 @@ pub struct Block {
 /// How the durations lie that were lately measured, in milliseconds.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Spread {
+    /// The shortest.
+    pub min_ms: f64,
     /// Half of them are no longer than this: the median.
     pub p50_ms: f64,
     /// Nine of ten.
@@ -258,7 +260,12 @@ impl From<&monitor::BlockReport> for Block {
 
 impl From<monitor::Spread> for Spread {
     fn from(spread: monitor::Spread) -> Self {
-        Spread { p50_ms: millis(spread.p50), p90_ms: millis(spread.p90), p99_ms: millis(spread.p99) }
+        Spread {
+            min_ms: millis(spread.min),
+            p50_ms: millis(spread.p50),
+            p90_ms: millis(spread.p90),
+            p99_ms: millis(spread.p99),
+        }
     }
 }
 

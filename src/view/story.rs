@@ -222,6 +222,7 @@ fn line_report(line: usize, state: LineState) -> LineReport {
         load: 0.41,
         demand: 0.44,
         lateness: Some(Spread {
+            min: Duration::from_millis(1),
             p50: Duration::from_millis(2),
             p90: Duration::from_millis(9),
             p99: Duration::from_millis(64),
@@ -289,6 +290,7 @@ fn sensor() -> SensorStatus {
 
 fn device(id: &str, name: &str, line: &str, unit_id: u8, index: usize, state: DeviceState) -> DeviceStatus {
     let response = Some(Spread {
+        min: Duration::from_millis(15),
         p50: Duration::from_millis(18),
         p90: Duration::from_millis(22),
         p99: Duration::from_millis(41),

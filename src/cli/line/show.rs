@@ -58,12 +58,15 @@ pub struct Device {
     /// How many answers took at most so many milliseconds, and more than the one before.
     pub histogram: Vec<Bar>,
     pub blocks: Vec<Block>,
+    /// The response time that the blocks are reckoned with, where the site file does not tell it.
+    #[serde(skip)]
+    assumed_ms: Option<f64>,
 }
 
-/// Response times, in ms. The least is known of a probe alone.
+/// Response times, in ms.
 #[derive(Debug, Serialize)]
 pub struct Response {
-    pub min_ms: Option<f64>,
+    pub min_ms: f64,
     pub median_ms: f64,
     pub p99_ms: f64,
 }
@@ -124,10 +127,11 @@ impl Told {
         for told in &mut self.devices {
             let known = devices.iter().find(|device| device.id == told.id);
             told.response = known.and_then(|device| device.response).map(|spread| Response {
-                min_ms: None,
+                min_ms: spread.min_ms,
                 median_ms: spread.p50_ms,
                 p99_ms: spread.p99_ms,
             });
+            told.reckon_as_measured();
         }
     }
 }
@@ -136,9 +140,11 @@ impl Device {
     fn of(device: &DeviceEvidence, site: &Site, load: &LineLoad) -> Device {
         let tally = &device.tally;
         let named = |index: usize| site.devices.get(index).is_some_and(|spec| spec.id == device.id);
-        let blocks = load.devices.iter().filter(|load| named(load.device.0)).flat_map(|load| &load.blocks);
+        let own = || load.devices.iter().filter(|load| named(load.device.0));
+        let blocks = own().flat_map(|load| &load.blocks);
+        let assumed = own().find(|load| load.turnaround_assumed).map(|load| load.turnaround);
         let sorted = sorted_ms(&device.responses);
-        Device {
+        let mut told = Device {
             id: device.id.clone(),
             unit: device.unit,
             asked: tally.asked,
@@ -157,7 +163,20 @@ impl Device {
                     demand: block.demand(),
                 })
                 .collect(),
+            assumed_ms: assumed.map(|assumed| assumed.as_secs_f64() * 1e3),
+        };
+        told.reckon_as_measured();
+        told
+    }
+
+    /// What its blocks cost with the response time that it has shown, instead of an assumed one.
+    fn reckon_as_measured(&mut self) {
+        let (Some(assumed_ms), Some(response)) = (self.assumed_ms, &self.response) else { return };
+        for block in &mut self.blocks {
+            block.cost_ms += response.median_ms - assumed_ms;
+            block.demand = block.cost_ms / 1e3 / block.every_s;
         }
+        self.assumed_ms = Some(response.median_ms);
     }
 }
 
@@ -182,7 +201,7 @@ fn sorted_ms(responses: &[Duration]) -> Vec<f64> {
 /// Quantiles of the nearest rank.
 fn response(sorted: &[f64]) -> Option<Response> {
     let at = |percent: usize| sorted.get((sorted.len() * percent).div_ceil(100).max(1) - 1).copied();
-    Some(Response { min_ms: sorted.first().copied(), median_ms: at(50)?, p99_ms: at(99)? })
+    Some(Response { min_ms: *sorted.first()?, median_ms: at(50)?, p99_ms: at(99)? })
 }
 
 fn histogram(sorted: &[f64]) -> Vec<Bar> {
@@ -246,7 +265,7 @@ fn tell_devices(told: &Told, out: &mut dyn Write) -> io::Result<()> {
             device.garbled,
             device.refused,
             device.late,
-            ms(response.and_then(|response| response.min_ms)),
+            ms(response.map(|response| response.min_ms)),
             ms(response.map(|response| response.median_ms)),
             ms(response.map(|response| response.p99_ms)),
         )?;
@@ -310,10 +329,34 @@ mod tests {
     fn response_times_are_told_by_rank_and_by_bars_that_are_not_empty() {
         let sorted = sorted_ms(&[30, 1, 4, 4, 2000].map(Duration::from_millis));
         let response = response(&sorted).unwrap();
-        assert_eq!((response.min_ms, response.median_ms, response.p99_ms), (Some(1.0), 4.0, 2000.0));
+        assert_eq!((response.min_ms, response.median_ms, response.p99_ms), (1.0, 4.0, 2000.0));
         let bars: Vec<(Option<f64>, usize)> =
             histogram(&sorted).iter().map(|bar| (bar.up_to_ms, bar.answers)).collect();
         assert_eq!(bars, [(Some(2.0), 1), (Some(5.0), 2), (Some(50.0), 1), (None, 1)]);
         assert!(super::response(&[]).is_none());
+    }
+
+    #[test]
+    fn a_block_costs_what_the_device_takes_and_not_what_was_assumed_of_it() {
+        let block = Block { block: "input 0".to_owned(), every_s: 2.0, cost_ms: 50.0, demand: 0.025 };
+        let response = response(&sorted_ms(&[Duration::from_millis(320)]));
+        let mut device = Device {
+            id: "h2s-1".to_owned(),
+            unit: 1,
+            asked: 1,
+            answers: 1,
+            silent: 0,
+            garbled: 0,
+            refused: 0,
+            late: 0,
+            response,
+            histogram: Vec::new(),
+            blocks: vec![block],
+            assumed_ms: Some(20.0),
+        };
+        device.reckon_as_measured();
+        device.reckon_as_measured();
+        let Block { cost_ms, demand, .. } = device.blocks[0];
+        assert!((cost_ms - 350.0).abs() < 1e-9 && (demand - 0.175).abs() < 1e-9, "{cost_ms} {demand}");
     }
 }
