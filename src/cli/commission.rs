@@ -26,6 +26,7 @@ use crate::view::Entry;
 
 mod checks;
 mod page;
+mod written;
 
 use checks::{Seen, look};
 
@@ -210,7 +211,7 @@ impl Commissioning<'_> {
             title: step.title.clone(),
             result: given.answered.word().to_owned(),
             check: seen.as_ref().map(|seen| seen.word().to_owned()),
-            seen: seen.map(|seen| seen.words).unwrap_or_default(),
+            seen: seen.map(|seen| written::written(seen.words)).unwrap_or_default(),
             number: given.number,
             unit,
             text: given.text,

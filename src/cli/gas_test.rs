@@ -155,22 +155,51 @@ fn line(record: &Calibration, terminal: &Terminal) -> String {
     format!("{}: {}; {circumstances}", record.signal, recorded_text(record))
 }
 
-/// The gain of each signal that has a zero and a span reading of the same stage.
+/// The gain of each signal and stage of which anything is recorded; where it cannot be told, why.
 fn gains(records: &[&Calibration]) -> Vec<String> {
-    let spans = records.iter().filter(|record| record.point.0 == Point::Span);
-    let gain = |span: &&&Calibration| {
-        let is_its_zero = |record: &&&Calibration| {
-            (&record.signal, record.stage, record.point.0) == (&span.signal, span.stage, Point::Zero)
+    let of = |record: &&Calibration| (record.signal.clone(), record.stage.0);
+    let mut told: Vec<(String, Stage)> = Vec::new();
+    for pair in records.iter().map(of) {
+        if !told.contains(&pair) {
+            told.push(pair);
+        }
+    }
+    let gain = |(signal, stage): &(String, Stage)| {
+        let at = |point: Point| {
+            let wanted = |record: &&&Calibration| {
+                (&record.signal, record.stage.0, record.point.0) == (signal, *stage, point)
+            };
+            records.iter().find(wanted).copied()
         };
-        let zero = records.iter().find(is_its_zero)?;
-        let compared = |of: &Calibration| Compared { standard: of.standard, reading: of.reading };
-        let stage = words::stage_text(span.stage.0);
-        Some(match Response::through(compared(zero), compared(span)) {
-            Some(response) => format!("{}: gain {stage} {:.4}", span.signal, response.gain()),
-            None => format!("{}: {stage} it does not follow the gas", span.signal),
-        })
+        format!("{signal}: {}", gain_text(words::stage_text(*stage), at(Point::Zero), at(Point::Span)))
     };
-    spans.filter_map(|span| gain(&span)).collect()
+    told.iter().map(gain).collect()
+}
+
+/// The gain that a zero and a span reading give, if they were recorded in one function check: between two of
+/// them anything may have been done to the analyzer, and a line through both tells nothing of it.
+fn gain_text(stage: &str, zero: Option<&Calibration>, span: Option<&Calibration>) -> String {
+    let (zero, span) = match (zero, span) {
+        (Some(zero), Some(span)) => (zero, span),
+        (zero, _) => {
+            let missing = if zero.is_none() { "zero" } else { "span" };
+            return format!("no gain {stage}: {missing} is not on record");
+        }
+    };
+    if zero.session.is_none() || zero.session != span.session {
+        let older = if zero.time <= span.time { "zero" } else { "span" };
+        return format!(
+            "no gain {stage}: zero and span are of two function checks; \
+             {older} is the older one, and was not recorded in the later"
+        );
+    }
+    let compared = |of: &Calibration| Compared { standard: of.standard, reading: of.reading };
+    let doubtful =
+        if zero.doubts.is_empty() && span.doubts.is_empty() { "" } else { ", DOUBTFUL as its readings" };
+    match Response::through(compared(zero), compared(span)) {
+        Some(response) => format!("gain {stage} {:.4}{doubtful}", response.gain()),
+        None => format!("{stage} it does not follow the gas{doubtful}"),
+    }
 }
 
 #[cfg(test)]
@@ -185,6 +214,7 @@ mod tests {
             point: Word(point),
             stage: Word(Stage::AsFound),
             time: Instant("2026-03-02T15:10:00Z".parse().unwrap()),
+            session: Some(Instant("2026-03-02T15:00:00Z".parse().unwrap())),
             user: "kim".to_owned(),
             name: None,
             standard,
@@ -214,6 +244,30 @@ mod tests {
         assert_eq!(gains(&[&zero, &span]), ["h2s-1.concentration: gain as found 0.9300"]);
         let dead = record(Point::Span, 20.0, 0.3, -98.5);
         assert_eq!(gains(&[&zero, &dead]), ["h2s-1.concentration: as found it does not follow the gas"]);
-        assert!(gains(&[&span]).is_empty(), "no zero, no gain");
+    }
+
+    /// The zero of last month and the span of today lie on no line of one analyzer.
+    #[test]
+    fn a_gain_is_of_one_session_alone_and_what_is_missing_is_told() {
+        let (zero, span) = (record(Point::Zero, 0.0, 0.3, 1.5), record(Point::Span, 20.0, 18.9, -5.5));
+        assert_eq!(gains(&[&span]), ["h2s-1.concentration: no gain as found: zero is not on record"]);
+        assert_eq!(gains(&[&zero]), ["h2s-1.concentration: no gain as found: span is not on record"]);
+        let instant = |time: &str| Instant(time.parse().unwrap());
+        let later = Calibration {
+            time: instant("2026-04-02T15:10:00Z"),
+            session: Some(instant("2026-04-02T15:00:00Z")),
+            ..span.clone()
+        };
+        let told = "h2s-1.concentration: no gain as found: zero and span are of two function checks; \
+                    zero is the older one, and was not recorded in the later";
+        assert_eq!(gains(&[&zero, &later]), [told]);
+        let unknown = |record: &Calibration| Calibration { session: None, ..record.clone() };
+        assert_eq!(gains(&[&unknown(&zero), &unknown(&span)]), [told], "not known is not the same");
+        let left = Calibration { stage: Word(Stage::AsLeft), ..zero.clone() };
+        let told = gains(&[&zero, &span, &left]);
+        assert!(told[0].ends_with("gain as found 0.9300"), "{told:?}");
+        assert!(told[1].ends_with("no gain as left: span is not on record"), "{told:?}");
+        let doubtful = Calibration { doubts: vec![Word(Doubt::Expired)], ..zero };
+        assert!(gains(&[&doubtful, &span])[0].ends_with("0.9300, DOUBTFUL as its readings"));
     }
 }

@@ -266,6 +266,7 @@ mod tests {
             point: Point::Span,
             stage: Stage::AsFound,
             at: "2026-03-02T15:10:00Z".parse().unwrap(),
+            session: Some("2026-03-02T15:04:05Z".parse().unwrap()),
             by: Who { user: "kim".to_owned(), name: None },
             standard: 16.0,
             standard_id: "CYL-0417".to_owned(),

@@ -85,6 +85,7 @@ pub(super) fn remembered_care(entry: &JournalEntry) -> Option<RememberedCare> {
     let told = match EventKind::from_word(&entry.kind)? {
         EventKind::FunctionCheckBegun => CareTold::Begun {
             by: Who { user: entry.user.clone()?, name: entry.name.clone() },
+            since: word("since").and_then(|since| since.parse().ok()),
             until: word("until")?.parse().ok()?,
             purpose: word("purpose").unwrap_or_default().to_owned(),
         },
@@ -120,6 +121,7 @@ fn recorded(entry: &JournalEntry) -> Option<Recorded> {
         point: Point::ALL.into_iter().find(|point| Some(point.word()) == word("point"))?,
         stage: Stage::ALL.into_iter().find(|stage| Some(stage.word()) == word("stage"))?,
         at: entry.time,
+        session: word("session").and_then(|since| since.parse().ok()),
         by: Who { user: entry.user.clone()?, name: entry.name.clone() },
         standard: number("standard")?,
         standard_id: word("standard_id")?.to_owned(),

@@ -51,6 +51,9 @@ pub struct Recorded {
     pub stage: Stage,
     /// When.
     pub at: Wall,
+    /// When the function check began in which it was recorded: readings of two function checks are no pair,
+    /// since nobody knows what was done to the analyzer between them. `None` where that is not known.
+    pub session: Option<Wall>,
     /// By whom.
     pub by: Who,
     /// What the certificate says, in the signal's unit.
@@ -94,6 +97,7 @@ impl Recorded {
         ]);
         detail.extend(self.drift_pct.map(|drift| ("drift_pct", Detail::Number(drift))));
         detail.extend(self.expires.map(|day| ("expires", Detail::Text(day.to_string()))));
+        detail.extend(self.session.map(|since| ("session", Detail::Text(since.to_string()))));
         if !self.doubts.is_empty() {
             let words = self.doubts.iter().map(|doubt| doubt.word().to_owned()).collect();
             detail.insert("doubts", Detail::List(words));
@@ -207,6 +211,7 @@ impl Step<'_> {
             point: test.point,
             stage: test.stage,
             at: self.state.now.wall,
+            session: self.state.known.care[device.0].function_check.as_ref().map(|check| check.since),
             by: work.who.clone(),
             standard: test.standard,
             standard_id: test.standard_id.clone(),

@@ -133,7 +133,7 @@ pub enum Hindrance {
 pub struct FunctionCheck {
     /// Who began it.
     pub by: Who,
-    /// When.
+    /// When it began; more time given to it does not begin it anew.
     pub since: Wall,
     /// When it ends by itself.
     pub until: Moment,
@@ -302,9 +302,11 @@ impl Step<'_> {
             ("purpose", Detail::Text(purpose.clone())),
         ]);
         let care = &mut self.state.known.care[device.0];
-        let before = care.function_check.replace(FunctionCheck { by, since: now.wall, until, purpose });
+        let began = care.function_check.as_ref().map(|before| before.since);
+        let since = began.unwrap_or(now.wall);
+        care.function_check = Some(FunctionCheck { by, since, until, purpose });
         care.overrun = false;
-        if before.is_some() {
+        if began.is_some() {
             detail.insert("again", Detail::Flag(true));
         }
         self.tell_work(EventKind::FunctionCheckBegun, device, Some(work), detail);

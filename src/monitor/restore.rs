@@ -87,6 +87,8 @@ pub enum CareTold {
     Begun {
         /// By whom.
         by: Who,
+        /// Since when, where that is told: else since now, or since it began whose time is given anew.
+        since: Option<Wall>,
         /// Until when at most.
         until: Wall,
         /// What for.
@@ -141,16 +143,23 @@ fn is_active(plan: &Plan, alarms: &[AlarmState], id: &str) -> bool {
 impl CareState {
     fn remember(&mut self, event: RememberedCare, now: Moment) {
         match event.told {
-            CareTold::Begun { by, until: wall, purpose } => {
+            CareTold::Begun { by, since, until: wall, purpose } => {
+                let began = self.function_check.as_ref().map(|before| before.since);
+                let since = since.or(began).unwrap_or(event.at);
                 let lasting = wall.duration_since(event.at).try_into().unwrap_or_default();
                 let until = Moment { mono: deadline(event.at, lasting, now), wall };
-                self.function_check = Some(FunctionCheck { by, since: event.at, until, purpose });
+                self.function_check = Some(FunctionCheck { by, since, until, purpose });
                 self.overrun = false;
             }
             CareTold::Ended { by_deadline } => {
                 (self.function_check, self.overrun) = (None, by_deadline);
             }
-            CareTold::Recorded(record) => self.keep(*record),
+            CareTold::Recorded(mut record) => {
+                // Before the journal told of it, the entry stood after that of its function check already.
+                let began = self.function_check.as_ref().map(|check| check.since);
+                record.session = began.or(record.session);
+                self.keep(*record);
+            }
             CareTold::Fitted(fitted) => {
                 let left = fitted.settles_until.map(|until| until.duration_since(event.at));
                 let lasting = left.map(|left| left.try_into().unwrap_or_default());

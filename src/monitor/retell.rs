@@ -56,6 +56,7 @@ fn event_of_function_check(device: &DeviceLabel, care: &CareState, now: Moment) 
         Some(check) => {
             // As with shelving, what is left of its time counts from now.
             detail.insert("until", Detail::Text(now.at(check.until.mono).wall.to_string()));
+            detail.insert("since", Detail::Text(check.since.to_string()));
             detail.insert("purpose", text(&check.purpose));
             (EventKind::FunctionCheckBegun, Some(check.by.clone()))
         }

@@ -18,6 +18,10 @@ pub struct Calibration {
     pub stage: Word<Stage>,
     /// When.
     pub time: Instant,
+    /// When the function check began in which it was recorded: readings of two function checks are no
+    /// pair; `null` where that is not known.
+    #[serde(default)]
+    pub session: Option<Instant>,
     /// The operating-system user who had it recorded.
     pub user: String,
     /// The name that they gave.
@@ -52,6 +56,7 @@ impl From<&Recorded> for Calibration {
             point: Word(record.point),
             stage: Word(record.stage),
             time: Instant(record.at),
+            session: record.session.map(Instant),
             user: record.by.user.clone(),
             name: record.by.name.clone(),
             standard: record.standard,

@@ -245,6 +245,7 @@ fn calibrations() -> Vec<Recorded> {
         point,
         stage: Stage::AsLeft,
         at: wall("2026-03-02T14:20:00Z"),
+        session: Some(wall("2026-03-02T14:05:00Z")),
         by: Who { user: "tech".to_owned(), name: Some("Kim Example".to_owned()) },
         standard,
         standard_id: standard_id.to_owned(),

@@ -160,3 +160,64 @@ fn a_journal_begun_anew_gives_the_records_back() {
         assert_eq!(snapshot(&bench.plan, &again).devices[0].calibrations.len(), kept, "{signal}");
     }
 }
+
+/// More time is the same function check; after its end it is another one, in which anything may have been done.
+#[test]
+fn readings_are_of_one_session_as_long_as_the_function_check_is_the_same() {
+    let mut bench = Bench::in_function_check();
+    let record = |bench: &mut Bench, point, standard: &str| {
+        bench.say(&[standard; 3]);
+        let recorded = bench.record(gas(point, Stage::AsLeft, standard.parse().unwrap())).unwrap();
+        recorded.session.unwrap()
+    };
+    let zero = record(&mut bench, Point::Zero, "0");
+    assert_eq!(zero, moment(1.0, 0).wall, "when the function check began");
+    let (device, purpose) = ("h2s-1".to_owned(), "calibration".to_owned());
+    let lasting = Duration::from_secs(900);
+    bench.put(work(WorkKind::BeginFunctionCheck { device, lasting, purpose, again: true }));
+    assert_eq!(record(&mut bench, Point::Span, "16"), zero);
+    bench.put(work(WorkKind::EndFunctionCheck { device: "h2s-1".to_owned() }));
+    bench.put(begin_function_check("600"));
+    assert_ne!(record(&mut bench, Point::Span, "16"), zero);
+}
+
+#[test]
+fn a_restart_knows_of_which_session_a_record_is() {
+    let plan = plan(|_, _| ());
+    let mut state = State::new(&plan, moment(100.0, 0));
+    let (began, again, told) = (moment(1.0, 0).wall, moment(30.0, 0).wall, moment(7.0, 0).wall);
+    let until = moment(900.0, 0).wall;
+    let who = || Who { user: "kim".to_owned(), name: None };
+    let begun = || CareTold::Begun { by: who(), since: None, until, purpose: "calibration".to_owned() };
+    let record = |point, session| {
+        CareTold::Recorded(Box::new(Recorded {
+            signal: "h2s-1.concentration".to_owned(),
+            point,
+            stage: Stage::AsLeft,
+            at: again,
+            session,
+            by: who(),
+            standard: 16.0,
+            standard_id: "CYL-0417".to_owned(),
+            expires: None,
+            reading: 16.0,
+            error_pct: 0.0,
+            tolerance_pct: 2.0,
+            drift_pct: None,
+            doubts: Vec::new(),
+        }))
+    };
+    // A journal that was begun anew holds the record, but no function check before it.
+    let past = [
+        (began, record(Point::Zero, Some(told))),
+        (began, begun()),
+        (again, begun()),
+        (again, record(Point::Span, None)),
+    ];
+    let past = past.map(|(at, told)| RememberedCare { device: "h2s-1".to_owned(), at, told });
+    restore_care(&plan, &mut state, past);
+    let device = &snapshot(&plan, &state).devices[0];
+    let sessions: Vec<_> = device.calibrations.iter().map(|record| record.session).collect();
+    assert_eq!(sessions, [Some(told), Some(began)]);
+    assert_eq!(device.function_check.as_ref().map(|check| check.since), Some(began));
+}

@@ -19,6 +19,7 @@ fn left(plan: &Plan, state: &mut State, at: Wall) {
         point: Point::Zero,
         stage: Stage::AsLeft,
         at,
+        session: None,
         by: Who { user: "kim".to_owned(), name: None },
         standard: 0.0,
         standard_id: "N2-0032".to_owned(),

@@ -147,6 +147,8 @@ fn a_journal_begun_anew_gives_it_back() {
         restore_care(&plan, &mut again, retell(&plan, &state).iter().filter_map(remembered_care));
         let device = &snapshot(&plan, &again).devices[0];
         assert_eq!((device.function_check.is_some(), device.function_check_overrun), (in_check, overrun));
+        let began = device.function_check.as_ref().map(|check| check.since);
+        assert_eq!(began, in_check.then(|| moment(1.0, 0).wall), "told anew is not begun anew");
     }
 }
 

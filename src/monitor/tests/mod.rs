@@ -275,6 +275,7 @@ fn remembered_care(event: &Event) -> Option<RememberedCare> {
     let told = match event.kind {
         EventKind::FunctionCheckBegun => CareTold::Begun {
             by: event.who.clone()?,
+            since: text("since").map(|since| since.parse().unwrap()),
             until: text("until")?.parse().ok()?,
             purpose: text("purpose")?,
         },

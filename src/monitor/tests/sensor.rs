@@ -166,6 +166,7 @@ fn recorded(at: Wall, stage: Stage) -> CareTold {
         point: Point::Span,
         stage,
         at,
+        session: None,
         by: Who { user: "kim".to_owned(), name: None },
         standard: 16.0,
         standard_id: "CYL-0417".to_owned(),

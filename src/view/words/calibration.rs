@@ -82,6 +82,7 @@ mod tests {
             point: Word(point),
             stage: Word(stage),
             time: Instant("2026-03-02T15:10:00Z".parse().unwrap()),
+            session: None,
             user: "kim".to_owned(),
             name: None,
             standard: 20.0,
