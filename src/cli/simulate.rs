@@ -10,7 +10,7 @@ use crate::cli::interrupt::stop_signals;
 use crate::cli::site_file::{self, Files};
 use crate::cli::{CliError, Common, Outcome};
 use crate::config::{Site, Sources};
-use crate::simulate::{BusPort, Counts, Scenario, Stage, StageOptions, Twin};
+use crate::simulate::{BusPort, Counts, Scenario, ScenarioProblem, Stage, StageOptions, Twin};
 
 /// What to stand in for, and how.
 #[derive(Debug, clap::Args)]
@@ -59,7 +59,11 @@ fn unreachable(error: impl std::error::Error) -> CliError {
 fn scenario(path: &Path, site: &Site) -> Result<Scenario, CliError> {
     let told = |error: &dyn std::fmt::Display| format!("{}: {error}", path.display());
     let text = Files.read(path).map_err(|error| CliError::Unreachable(told(&error)))?;
-    Scenario::parse(&text, site).map_err(|error| CliError::BadInput(told(&error)))
+    Scenario::parse(&text, site).map_err(|error| {
+        let told =
+            |problem: &ScenarioProblem| format!("{}:{}: {}", path.display(), problem.line, problem.what);
+        CliError::BadInput(error.problems.iter().map(told).collect::<Vec<_>>().join("\n"))
+    })
 }
 
 fn write_twin(original: &Path, twin: &Path, stage: &Stage) -> Result<(), CliError> {

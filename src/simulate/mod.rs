@@ -40,7 +40,7 @@ pub use memory::Memory;
 pub use process::{Motion, Process};
 pub use random::Random;
 pub use rtu::{Asker, RtuWire};
-pub use scenario::{Move, Scenario, ScenarioError, Step};
+pub use scenario::{Move, Problem as ScenarioProblem, Scenario, ScenarioError, Step};
 pub use stage::{Stage, StageOptions};
 pub use tcp::TcpWire;
 pub use twin::Twin;

@@ -5,10 +5,11 @@
 
 use std::time::Duration;
 
-use serde::Deserialize;
+use crate::config::Site;
+use crate::simulate::Rule;
 
-use crate::config::{Parity, SerialSettings, Site};
-use crate::simulate::{Fault, Rule};
+mod keys;
+mod text;
 
 /// A whole scenario, checked against its site.
 #[derive(Debug, Clone)]
@@ -59,21 +60,20 @@ pub enum Move {
 
 /// Why a scenario cannot be played.
 #[derive(Debug, thiserror::Error)]
-pub enum ScenarioError {
-    /// It is not TOML, or has keys or values that mean nothing here.
-    #[error("the scenario cannot be read: {0}")]
-    Text(#[from] toml::de::Error),
-    /// A step asks for something that cannot be.
-    #[error("step {number} of the scenario: {cause}")]
-    Step {
-        /// Counted from one.
-        number: usize,
-        /// What is wrong, and what would be right.
-        cause: String,
-    },
-    /// There is nothing to play.
-    #[error("the scenario has no [[step]]")]
-    Empty,
+#[error("{}", .problems.iter().map(Problem::to_string).collect::<Vec<_>>().join("\n"))]
+pub struct ScenarioError {
+    /// All that is wrong, in the order of the text; never empty.
+    pub problems: Vec<Problem>,
+}
+
+/// One thing that is wrong in a scenario.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("line {line}: {what}")]
+pub struct Problem {
+    /// Where, counted from one.
+    pub line: usize,
+    /// What, and what would be right.
+    pub what: String,
 }
 
 impl Scenario {
@@ -83,17 +83,23 @@ impl Scenario {
     /// The scenario of a TOML text, for this site.
     ///
     /// # Errors
-    /// The first thing in it that cannot be read, or that the site does not have.
+    /// All that cannot be read in it, or else all that the site does not have or that cannot be.
     pub fn parse(text: &str, site: &Site) -> Result<Scenario, ScenarioError> {
-        let text: ScenarioText = toml::from_str(text)?;
-        if text.step.is_empty() {
-            return Err(ScenarioError::Empty);
+        let read = text::read(text).map_err(|problems| ScenarioError { problems })?;
+        let mut wrong = keys::Wrong::of(text);
+        let steps: Vec<Step> =
+            read.step.iter().map(|step| step.get_ref().resolve(site, &mut wrong)).collect();
+        if steps.is_empty() {
+            wrong.at(0, "there is no [[step]], so that nothing would happen".to_owned());
         }
-        let steps = (1..)
-            .zip(text.step.iter().take(Self::STEPS_MAX))
-            .map(|(number, step)| step.resolve(site).map_err(|cause| ScenarioError::Step { number, cause }))
-            .collect::<Result<_, _>>()?;
-        Ok(Scenario { repeat: text.repeat, steps })
+        if let Some(beyond) = read.step.get(Self::STEPS_MAX) {
+            wrong.at(beyond.span().start, format!("a scenario has at most {} steps", Self::STEPS_MAX));
+        }
+        if wrong.problems.is_empty() {
+            Ok(Scenario { repeat: read.repeat, steps })
+        } else {
+            Err(ScenarioError { problems: wrong.problems })
+        }
     }
 
     /// How long it lasts once through.
@@ -102,218 +108,12 @@ impl Scenario {
     }
 }
 
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct ScenarioText {
-    #[serde(default)]
-    repeat: bool,
-    #[serde(default)]
-    step: Vec<StepText>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct StepText {
-    lasts: String,
-    say: String,
-    #[serde(rename = "try")]
-    command: Option<String>,
-    #[serde(default)]
-    set: Vec<SetText>,
-    #[serde(default)]
-    fault: Vec<FaultText>,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct SetText {
-    signal: String,
-    to: Option<f64>,
-    over: Option<String>,
-    follow: Option<String>,
-    offset: Option<f64>,
-    #[serde(default)]
-    free: bool,
-}
-
-#[derive(Deserialize)]
-#[serde(deny_unknown_fields)]
-struct FaultText {
-    device: Option<String>,
-    line: Option<String>,
-    kind: FaultKind,
-    chance: Option<f64>,
-    time: Option<String>,
-    code: Option<u8>,
-    bytes: Option<usize>,
-    bit_error_rate: Option<f64>,
-    baud: Option<u32>,
-    parity: Option<ParityText>,
-    stop_bits: Option<u8>,
-}
-
-#[derive(Deserialize, Clone, Copy)]
-#[serde(rename_all = "snake_case")]
-enum ParityText {
-    None,
-    Even,
-    Odd,
-}
-
-#[derive(Deserialize, Clone, Copy)]
-#[serde(rename_all = "snake_case")]
-enum FaultKind {
-    Silent,
-    Late,
-    Exception,
-    Truncated,
-    Doubled,
-    Foreign,
-    HangUp,
-    Noise,
-    Echo,
-    OtherSettings,
-    Swapped,
-    Floating,
-    BeginningLost,
-    PowerCycle,
-}
-
-impl StepText {
-    fn resolve(&self, site: &Site) -> Result<Step, String> {
-        let mut step = Step {
-            lasts: duration("lasts", &self.lasts)?,
-            say: self.say.clone(),
-            command: self.command.clone(),
-            moves: Vec::new(),
-            faults: Vec::new(),
-            power_cycles: Vec::new(),
-        };
-        for set in &self.set {
-            step.moves.push((signal(site, &set.signal)?, set.movement(site)?));
-        }
-        for fault in &self.fault {
-            fault.resolve(site, &mut step)?;
-        }
-        Ok(step)
-    }
-}
-
-impl SetText {
-    fn movement(&self, site: &Site) -> Result<Move, String> {
-        match (self.to, &self.follow, self.free) {
-            (Some(value), None, false) if self.offset.is_none() => {
-                let over = self.over.as_deref().map_or(Ok(Duration::ZERO), |over| duration("over", over))?;
-                Ok(Move::To { value, over })
-            }
-            (None, Some(source), false) if self.over.is_none() => {
-                Ok(Move::Follow { source: signal(site, source)?, offset: self.offset.unwrap_or(0.0) })
-            }
-            (None, None, true) if self.over.is_none() && self.offset.is_none() => Ok(Move::Free),
-            _ => Err(format!(
-                "`{}` needs one of: `to` (with `over`), `follow` (with `offset`), `free = true`",
-                self.signal
-            )),
-        }
-    }
-}
-
-impl FaultText {
-    fn resolve(&self, site: &Site, step: &mut Step) -> Result<(), String> {
-        let (line, unit) = self.whom(site)?;
-        if let FaultKind::PowerCycle = self.kind {
-            let unit = unit.ok_or("`power_cycle` needs a `device`")?;
-            step.power_cycles.push((line, unit, self.time()?));
-            return Ok(());
-        }
-        let chance = self.chance.unwrap_or(1.0);
-        if !(0.0..=1.0).contains(&chance) {
-            return Err(format!("`chance` is {chance}, expected 0 to 1"));
-        }
-        step.faults.push((line, Rule { unit, fault: self.fault()?, chance }));
-        Ok(())
-    }
-
-    /// The line, and the unit unless the whole line is meant.
-    fn whom(&self, site: &Site) -> Result<(usize, Option<u8>), String> {
-        match (&self.device, &self.line) {
-            (Some(id), None) => {
-                let device = site.devices.iter().find(|device| device.id == *id);
-                let device = device.ok_or_else(|| format!("the site has no device `{id}`"))?;
-                Ok((device.line.0, Some(device.unit_id)))
-            }
-            (None, Some(id)) => {
-                let line = site.lines.iter().position(|line| line.id == *id);
-                Ok((line.ok_or_else(|| format!("the site has no line `{id}`"))?, None))
-            }
-            _ => Err("a fault befalls either a `device` or a `line`".to_owned()),
-        }
-    }
-
-    fn fault(&self) -> Result<Fault, String> {
-        Ok(match self.kind {
-            FaultKind::Silent | FaultKind::PowerCycle => Fault::Silent,
-            FaultKind::Late => Fault::Late(self.time()?),
-            FaultKind::Exception => Fault::Exception(self.code.ok_or("`exception` needs a `code`")?),
-            FaultKind::Truncated => Fault::Truncated(self.bytes.ok_or("`truncated` needs `bytes`")?),
-            FaultKind::Doubled => Fault::Doubled,
-            FaultKind::Foreign => Fault::Foreign,
-            FaultKind::HangUp => Fault::HangUp,
-            FaultKind::Noise => Fault::Noise(self.bit_error_rate.ok_or("`noise` needs a `bit_error_rate`")?),
-            FaultKind::Echo if self.line.is_some() => Fault::Echo,
-            FaultKind::Swapped if self.line.is_some() => Fault::Swapped,
-            FaultKind::Echo => return Err("`echo` befalls a `line`".to_owned()),
-            FaultKind::Swapped => return Err("`swapped` befalls a `line`".to_owned()),
-            FaultKind::Floating => Fault::Floating,
-            FaultKind::BeginningLost => {
-                Fault::BeginningLost(self.bytes.ok_or("`beginning_lost` needs `bytes`")?)
-            }
-            FaultKind::OtherSettings => Fault::Settings(self.settings()?),
-        })
-    }
-
-    fn settings(&self) -> Result<SerialSettings, String> {
-        let needs = "`other_settings` needs `baud` and `parity`";
-        let (baud, parity) = self.baud.filter(|baud| *baud > 0).zip(self.parity).ok_or(needs)?;
-        let parity = match parity {
-            ParityText::None => Parity::None,
-            ParityText::Even => Parity::Even,
-            ParityText::Odd => Parity::Odd,
-        };
-        Ok(SerialSettings { baud, parity, stop_bits: self.stop_bits.unwrap_or(1) })
-    }
-
-    fn time(&self) -> Result<Duration, String> {
-        duration("time", self.time.as_deref().ok_or("this fault needs a `time`")?)
-    }
-}
-
-fn signal(site: &Site, id: &str) -> Result<usize, String> {
-    let found = site.signals.iter().position(|signal| signal.id == id);
-    found.ok_or_else(|| format!("the site has no signal `{id}`"))
-}
-
-/// A duration as in the site file: a whole number and `ms`, `s`, `m` or `h`.
-fn duration(key: &str, text: &str) -> Result<Duration, String> {
-    let wrong = || format!("`{key} = \"{text}\"`, expected a duration like \"500ms\", \"20s\" or \"3m\"");
-    let digits = text.find(|character: char| !character.is_ascii_digit()).ok_or_else(wrong)?;
-    let (number, unit) = text.split_at(digits);
-    let number: u32 = number.parse().map_err(|_| wrong())?;
-    let unit = match unit {
-        "ms" => Duration::from_millis(1),
-        "s" => Duration::from_secs(1),
-        "m" => Duration::from_secs(60),
-        "h" => Duration::from_secs(3600),
-        _ => return Err(wrong()),
-    };
-    Ok(unit.saturating_mul(number))
-}
-
 #[cfg(test)]
 #[expect(clippy::unwrap_used, reason = "a test may stop at the first thing that is not as it should be")]
 mod tests {
     use super::*;
-    use crate::simulate::rig;
+    use crate::config::{Parity, SerialSettings};
+    use crate::simulate::{Fault, rig};
 
     fn parse(step: &str) -> Result<Scenario, String> {
         let text = format!("[[step]]\nlasts = '1s'\nsay = 'x'\n[[step]]\nlasts = '90s'\nsay = 'y'\n{step}");
@@ -368,41 +168,89 @@ mod tests {
         assert_eq!(power.steps[1].power_cycles, [(2, 3, Duration::from_secs(3))]);
     }
 
+    /// In the second step, which begins in the fourth line.
     #[test]
-    fn what_cannot_be_is_told_with_its_step() {
+    fn what_is_wrong_is_told_with_its_line_and_what_would_be_right() {
         let wrong = [
             (
-                "set = [{ signal = 'a.nothing', to = 1 }]",
-                "step 2 of the scenario: the site has no signal `a.nothing`",
+                "set = [{ signal = 'a.flwo', to = 1 }]",
+                "line 7: the site has no signal `a.flwo`; is `a.flow` meant?",
             ),
-            (
-                "set = [{ signal = 'a.gas' }]",
-                "step 2 of the scenario: `a.gas` needs one of: `to` (with `over`)",
-            ),
+            ("set = [{ signal = 'a.gas' }]", "line 7: `a.gas` needs one of: `to` (with `over`)"),
             (
                 "fault = [{ device = 'x', kind = 'silent' }]",
-                "step 2 of the scenario: the site has no device `x`",
+                "line 7: the site has no device `x`; it has `a`, `b`",
             ),
-            ("fault = [{ line = 'x', kind = 'silent' }]", "step 2 of the scenario: the site has no line `x`"),
-            ("fault = [{ kind = 'silent' }]", "step 2 of the scenario: a fault befalls either a `device` or"),
             (
-                "fault = [{ device = 'a', kind = 'late' }]",
-                "step 2 of the scenario: this fault needs a `time`",
+                "fault = [{ line = 'serail', kind = 'silent' }]",
+                "line 7: the site has no line `serail`; is `serial` meant?",
             ),
+            ("fault = [\n { kind = 'silent' }]", "line 8: a fault befalls either a `device` or a `line`"),
+            ("fault = [{ device = 'a', kind = 'late' }]", "line 7: `late` needs `time`, such as \"700ms\""),
             (
                 "fault = [{ device = 'a', kind = 'silent', chance = 2 }]",
-                "step 2 of the scenario: `chance` is 2",
+                "line 7: `chance` is 2, expected 0 to 1",
             ),
             (
-                "set = [{ signal = 'a.gas', to = 1, over = '1 fortnight' }]",
-                "step 2 of the scenario: `over = ",
+                "fault = [{ device = 'a', kind = 'noise', bit_error_rate = 3 }]",
+                "line 7: `bit_error_rate` is 3",
             ),
-            ("colour = 'red'", "the scenario cannot be read: "),
+            (
+                "fault = [{ device = 'a', kind = 'silnet' }]",
+                "line 7: no `kind` of fault is `silnet`; is `silent`",
+            ),
+            (
+                "fault = [{ device = 'a', kind = 'silent', time = '1s' }]",
+                "line 7: `silent` has no use for `time`",
+            ),
+            (
+                "fault = [{ device = 'a', kind = 'other_settings', baud = 9600, parity = 'evne' }]",
+                "line 7: no `parity` is `evne`; is `even` meant?",
+            ),
+            ("fault = [{ device = 'a' }]", "line 7: the fault has no `kind`, which it needs"),
+            ("set = [{ to = 1 }]", "line 7: the entry of `set` has no `signal`, which it needs"),
+            (
+                "set = [{ signal = 'a.gas', to = 1, over = '1 fortnight' }]",
+                "line 7: `over = \"1 fortnight\"`",
+            ),
+            ("set = [{ signal = 'a.gas', to = 'much' }]", "line 7: invalid type"),
+            (
+                "colour = 'red'",
+                "line 7: a step has no `colour`; it has `lasts`, `say`, `try`, `set`, `fault`",
+            ),
+            ("\nsayy = 'red'", "line 8: a step has no `sayy`; is `say` meant?"),
+            (
+                "[[step]]\nlasts = '1s'",
+                "line 7: the step has no `say`, which it needs: what happens, in words",
+            ),
+            ("[[step]]\nsay = 'x'\nlasts = '0s'", "line 9: a step lasts longer than nothing"),
+            ("[[stpe]]\nsay = 'x'", "line 7: a scenario has no `stpe`; is `step` meant?"),
+            ("set = 3", "line 7: `set` is a list of tables, as in set = [{ … }]"),
+            ("set = [", "line 7: "),
         ];
         for (step, told) in wrong {
             let error = parse(step).unwrap_err();
             assert!(error.starts_with(told), "{step}: {error}");
         }
-        assert!(matches!(Scenario::parse("", &rig::site()), Err(ScenarioError::Empty)));
+        let nothing = Scenario::parse("", &rig::site()).unwrap_err().to_string();
+        assert!(nothing.contains("there is no [[step]]"), "{nothing}");
+    }
+
+    #[test]
+    fn all_that_is_wrong_is_told_at_once() {
+        let keys = parse("colour = 'red'\nset = [{ to = 1 }]\nfault = [{ kind = 'silnet' }]").unwrap_err();
+        assert_eq!(keys.lines().count(), 3, "{keys}");
+        let names = parse(
+            "set = [{ signal = 'x', to = 1 }, { signal = 'y', to = 1 }]\nfault = [{ kind = 'silent' }]",
+        );
+        assert_eq!(names.unwrap_err().lines().count(), 3);
+    }
+
+    #[test]
+    fn a_step_beyond_the_last_is_refused_and_not_left_out() {
+        let step = "[[step]]\nlasts = '1s'\nsay = 'x'\n";
+        assert!(Scenario::parse(&step.repeat(Scenario::STEPS_MAX), &rig::site()).is_ok());
+        let error = Scenario::parse(&step.repeat(Scenario::STEPS_MAX + 1), &rig::site()).unwrap_err();
+        assert_eq!(error.to_string(), "line 3001: a scenario has at most 1000 steps");
     }
 }
