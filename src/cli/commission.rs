@@ -406,7 +406,8 @@ fn ask(step: &ListStep, answers: &mut Answers) -> Asked {
             Ok(answered) => {
                 break (answered, Some(remark.trim().to_owned()).filter(|remark| !remark.is_empty()));
             }
-            Err(why) => aside(&why),
+            Err(why) if answers.come_from_a_terminal() => aside(&why),
+            Err(why) => return not_an_answer(step, &line, &why),
         }
     };
     let mut given = Given { answered, remark, number: None, text: None };
@@ -415,6 +416,9 @@ fn ask(step: &ListStep, answers: &mut Answers) -> Asked {
             aside(&format!("{} ({}):", number.ask, number.unit));
             let Some(line) = answers.next() else { return Asked::Ended };
             given.number = finite(&line).ok();
+            if given.number.is_none() && !answers.come_from_a_terminal() {
+                return not_an_answer(step, &line, "it asks for a number");
+            }
         }
         while let Some(text) = step.text.as_ref().filter(|_| given.text.is_none()) {
             aside(&format!("{text}:"));
@@ -423,6 +427,13 @@ fn ask(step: &ListStep, answers: &mut Answers) -> Asked {
         }
     }
     Asked::Given(given)
+}
+
+/// From a pipe nobody can be asked again, and which line belongs to which step is no longer certain: no later
+/// one may settle a step that it was not meant for.
+fn not_an_answer(step: &ListStep, line: &str, why: &str) -> Asked {
+    aside(&format!("{}: not recorded: {line:?}: {why}; nothing after this line is taken", step.id));
+    Asked::Ended
 }
 
 fn told(entry: Entry) -> Told {

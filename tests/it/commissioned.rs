@@ -43,8 +43,15 @@ fn a_commissioning_is_left_gone_on_with_checked_signed_and_printed() {
     let file = home.data().with_file_name("list.toml");
     std::fs::write(&file, LIST).unwrap();
     let list = file.to_str().unwrap();
+    // A line that is no answer settles neither its step nor, by those behind it, the next ones.
+    for nonsense in ["nonsense\ndone hung by two\ndone\n", "\n\n\ndone\nmuch\n0.25\n"] {
+        let lost = commission(&home, list, &["--name", "Kim"], nonsense);
+        assert_eq!((lost.status.code(), open(&lost).len()), (Some(1), 4), "{lost:?}");
+        let why = String::from_utf8_lossy(&lost.stderr);
+        assert!(why.contains("nothing after this line is taken"), "{why}");
+    }
     // Left after the first answer.
-    let left = commission(&home, list, &["--name", "Kim"], "nonsense\ndone hung by two\n");
+    let left = commission(&home, list, &["--name", "Kim"], "done hung by two\n");
     assert_eq!(
         (left.status.code(), open(&left)),
         (Some(1), vec!["answers".into(), "loop".into(), "leak".into()])
