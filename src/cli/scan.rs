@@ -339,7 +339,8 @@ impl Search<'_> {
         for unit in heard.units.iter().filter(|unit| **unit != asked) {
             let known = self.found.devices.iter().any(|device| device.unit == *unit);
             if self.plan.units.contains(unit) && *unit < asked && !known {
-                let says = "an answer that came too late: give it more --timeout".to_owned();
+                let more = if self.patience.is_shortened() { "--patient" } else { "a longer --timeout" };
+                let says = format!("an answer that came too late: look again with {more} --unit {unit}");
                 self.tell_device(*unit, settings, None, says, 0);
             }
         }

@@ -117,6 +117,11 @@ impl Patience {
             None => self.told,
         }
     }
+
+    /// Whether it is less than what was told, because the others have answered sooner.
+    pub fn is_shortened(&self) -> bool {
+        self.timeout() < self.told
+    }
 }
 
 #[cfg(test)]
@@ -163,11 +168,13 @@ mod tests {
         assert_eq!(patience.timeout(), TIMEOUT);
         patience.answered(Duration::from_millis(5));
         assert_eq!(patience.timeout(), TIMEOUT_MIN);
+        assert!(patience.is_shortened());
         patience.answered(Duration::from_millis(60));
         patience.answered(Duration::from_millis(10));
         assert_eq!(patience.timeout(), Duration::from_millis(240));
         patience.answered(Duration::from_millis(300));
         assert_eq!(patience.timeout(), TIMEOUT);
+        assert!(!patience.is_shortened());
         let mut patient = Patience::new(TIMEOUT, false);
         patient.answered(Duration::from_millis(5));
         assert_eq!(patient.timeout(), TIMEOUT);

@@ -105,7 +105,7 @@ fn a_device_that_is_slower_than_the_others_is_found_although_it_is_asked_last() 
     let told = json_of(&output);
     let slow = told["devices"].as_array().unwrap().iter().find(|device| device["unit"] == 6);
     let says = slow.unwrap_or_else(|| panic!("{told:#}"))["says"].to_string();
-    assert!(says.contains("came too late"), "{told:#}");
+    assert!(says.contains("came too late: look again with --patient --unit 6"), "{told:#}");
 }
 
 #[test]
