@@ -11,7 +11,7 @@ use serde::Serialize;
 
 use crate::alarm::{AlarmSpec, Kind};
 use crate::config::Site;
-use crate::history::{Counted, JournalEntry, KeptSample, ReadError, SampleReader};
+use crate::history::{Counted, Holds, JournalEntry, KeptSample, ReadError, SampleReader};
 use crate::moment::Wall;
 use crate::monitor::EventKind;
 use crate::period::Bounds;
@@ -173,7 +173,8 @@ struct Excess<'a> {
 impl Excess<'_> {
     fn between(&self, raised: Wall, cleared: Option<Wall>, end: Wall) -> Result<Exceedance, ReadError> {
         let is_of_value = self.spec.kind.value_limit().is_some();
-        let hold = self.samples.hold_max(self.signal)?.unwrap_or_default();
+        let hold = self.samples.holds(self.signal)?.unwrap_or_default();
+        let hold = &hold;
         let (from, to) = match (is_of_value, cleared) {
             (true, Some(cleared)) => (self.began(raised, hold)?, self.ended(raised, cleared, hold)?),
             (true, None) => (self.began(raised, hold)?, end),
@@ -207,11 +208,11 @@ impl Excess<'_> {
     }
 
     /// Since when, without a break, the value had been beyond the setpoint when the alarm was raised.
-    fn began(&self, raised: Wall, hold: Duration) -> Result<Wall, ReadError> {
+    fn began(&self, raised: Wall, hold: &Holds) -> Result<Wall, ReadError> {
         let mut began = raised;
         for back in 0..LOOK_BACK_HOURS_MAX {
             for sample in self.hour_before(raised, back)?.iter().rev() {
-                if !self.is_beyond(sample) || between(sample.time, began) > hold {
+                if !self.is_beyond(sample) || between(sample.time, began) > hold.at(sample.time) {
                     return Ok(began);
                 }
                 began = sample.time;
@@ -221,12 +222,12 @@ impl Excess<'_> {
     }
 
     /// Until when the value was beyond the setpoint before the alarm was cleared.
-    fn ended(&self, raised: Wall, cleared: Wall, hold: Duration) -> Result<Wall, ReadError> {
+    fn ended(&self, raised: Wall, cleared: Wall, hold: &Holds) -> Result<Wall, ReadError> {
         let mut next = cleared;
         for back in 0.. {
             for sample in self.hour_before(cleared, back)?.iter().rev() {
                 if self.is_beyond(sample) {
-                    return Ok(next.min(later(sample.time, hold)));
+                    return Ok(next.min(later(sample.time, hold.at(sample.time))));
                 }
                 next = sample.time;
             }

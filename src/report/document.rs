@@ -8,7 +8,7 @@ use std::time::Duration;
 use jiff::tz::TimeZone;
 
 use crate::report::notes::WHAT_IT_IS_NOT;
-use crate::report::{AlarmTold, Exceedance, Figures, Plot, Report, SignalTold, sentence};
+use crate::report::{AlarmTold, Exceedance, Figures, HeldBefore, Plot, Report, SignalTold, sentence};
 use crate::view::{Elapsed, Entry, Instant, words};
 
 /// The most events that one table shows; the JSON has all.
@@ -201,15 +201,24 @@ impl Teller<'_> {
         sheets.extend(self.losses(signal));
         let unit = signal.unit.as_ref().map(|unit| format!("In {unit}. ")).unwrap_or_default();
         let held = |held: Elapsed| format!("{unit}A value holds for at most {}.", words::duration(held.0));
-        let held = signal.held_for_s.map(held);
+        let mut remarks: Vec<String> = signal.held_for_s.map(held).into_iter().collect();
+        remarks.extend(self.held_before(signal));
         let tag = signal.tag.as_ref().map(|tag| format!(" ({tag})")).unwrap_or_default();
         let name = signal.name.as_ref().map(|name| format!(", {name}")).unwrap_or_default();
         Section {
             title: format!("{}{tag}{name}", signal.id),
-            remarks: held.into_iter().collect(),
+            remarks,
             plot: (signal.kind == "number").then(|| Plot::of(signal, self.report)).flatten(),
             sheets,
         }
+    }
+
+    /// What `stale_after` was within the report's time, where it is another now.
+    fn held_before(&self, signal: &SignalTold) -> impl Iterator<Item = String> {
+        let told = |held: &&HeldBefore| held.until > self.report.span.from;
+        signal.held_before.iter().filter(told).map(|HeldBefore { until, held_for_s }| {
+            format!("One read before {}: at most {}.", self.at(*until), words::duration(held_for_s.0))
+        })
     }
 
     fn days(&self, signal: &SignalTold) -> Sheet {

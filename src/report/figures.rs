@@ -17,6 +17,21 @@ use crate::report::Span;
 use crate::signal::{SignalIndex, SignalSpec, ValueType, code_as_number};
 use crate::view::{Elapsed, Instant};
 
+/// For how long a value counted that was read before a time at which that was changed.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+pub struct HeldBefore {
+    /// Until when it was in force.
+    pub until: Instant,
+    /// How long a value counted when none followed it.
+    pub held_for_s: Elapsed,
+}
+
+impl From<(Wall, Duration)> for HeldBefore {
+    fn from((until, held_for): (Wall, Duration)) -> Self {
+        HeldBefore { until: until.into(), held_for_s: Elapsed(held_for) }
+    }
+}
+
 /// What is known of a signal over a stretch of time.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Figures {

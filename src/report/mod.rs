@@ -23,7 +23,7 @@ use jiff::tz::TimeZone;
 use serde::Serialize;
 
 use crate::config::Site;
-use crate::history::{JOURNAL_FILE, ReadError, SampleReader};
+use crate::history::{Holds, JOURNAL_FILE, ReadError, SampleReader};
 use crate::moment::Wall;
 use crate::period::Bounds;
 use crate::signal::SignalIndex;
@@ -35,7 +35,7 @@ pub use availability::{
 };
 pub use document::{Document, EVENTS_SHOWN_MAX, Section, Sheet};
 pub use events::{Chain, InForce};
-pub use figures::{AverageBeyond, BeyondSetpoint, Figures, StateTime};
+pub use figures::{AverageBeyond, BeyondSetpoint, Figures, HeldBefore, StateTime};
 pub use page::html;
 pub use plot::Plot;
 pub use span::{Asked, GAS_DAYS_MAX, GasDay, Span, SpanError};
@@ -132,6 +132,8 @@ pub struct SignalTold {
     pub kind: &'static str,
     /// How long a value counts when none follows it; `None` when it was never recorded.
     pub held_for_s: Option<Elapsed>,
+    /// What `stale_after` was before, where it was changed: a value counts by what was in force when it was read.
+    pub held_before: Vec<HeldBefore>,
     /// The whole span.
     pub whole: Figures,
     /// Each gas day.
@@ -297,6 +299,7 @@ fn tell_signal(
     let hours = figures::hours(id, span, samples)?;
     let days: Vec<Figures> = span.gas_days.iter().map(|day| Figures::over(day.bounds, &hours)).collect();
     let whole = Figures::over(span.bounds, &hours);
+    let holds = samples.holds(id)?;
     let (beyond, averages) = match index.map(SignalIndex) {
         Some(index) => (
             figures::beyond_setpoints(index, site, span, samples)?,
@@ -310,7 +313,8 @@ fn tell_signal(
         name: spec.and_then(|spec| spec.name.clone()),
         unit: spec.and_then(|spec| spec.unit.clone()),
         kind: spec.map_or("number", figures::kind),
-        held_for_s: samples.hold_max(id)?.map(Elapsed),
+        held_for_s: holds.as_ref().map(|holds| Elapsed(holds.now())),
+        held_before: holds.iter().flat_map(Holds::before).map(HeldBefore::from).collect(),
         beyond,
         averages,
         states: spec.map_or(Ok(Vec::new()), |spec| figures::states(spec, span.bounds, samples))?,

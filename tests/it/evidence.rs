@@ -11,10 +11,10 @@ use crate::home::Home;
 use crate::scripted_slave::{Framing, Slave};
 use crate::skip::skip;
 
-/// One upset, and all is well again.
-fn upset() -> (Home, Slave) {
+/// One upset, and all is well again; its alarm has this on-delay.
+fn upset(on_delay: &str) -> (Home, Slave) {
     let slave = Slave::on_tcp(Framing::Rtu, Vec::new(), 1);
-    let home = Home::new(&site(&slave));
+    let home = Home::new(&site(&slave).replace("on_delay = \"0s\"", &format!("on_delay = \"{on_delay}\"")));
     set(&slave, CLEAN);
     let daemon = home.start();
     for tenths_of_ppmv in [SOUR, SOUR + 13] {
@@ -28,9 +28,10 @@ fn upset() -> (Home, Slave) {
 }
 
 /// Makes a packet of the last upset and unpacks it: its folder, and what siskin said.
-fn packet(home: &Home) -> (PathBuf, Value) {
+fn packet(home: &Home, options: &[&str]) -> (PathBuf, Value) {
     let archive = home.data().join("packet.tar");
-    let made = home.run(&["evidence", "h2s-high", "--json", "--output", archive.to_str().unwrap()]);
+    let arguments = ["evidence", "h2s-high", "--json", "--output", archive.to_str().unwrap()];
+    let made = home.run(&[&arguments, options].concat());
     assert!(made.status.success(), "{}", String::from_utf8_lossy(&made.stderr));
     let told: Value = serde_json::from_slice(&made.stdout).unwrap();
     assert_eq!(told["bytes"], std::fs::metadata(&archive).unwrap().len());
@@ -52,8 +53,8 @@ fn cover_up(folder: &Path) {
 
 #[test]
 fn a_third_party_proves_a_packet_with_general_tools_and_finds_what_was_changed() {
-    let (home, _slave) = upset();
-    let (folder, told) = packet(&home);
+    let (home, _slave) = upset("0s");
+    let (folder, told) = packet(&home, &[]);
     let listed = sha256sum(&folder, &["--check", "--strict", "MANIFEST.sha256"]);
     assert!(listed.status.success(), "{}", String::from_utf8_lossy(&listed.stderr));
     let fingerprint = String::from_utf8(sha256sum(&folder, &["MANIFEST.sha256"]).stdout).unwrap();
@@ -102,8 +103,22 @@ fn a_third_party_proves_a_packet_with_general_tools_and_finds_what_was_changed()
 }
 
 #[test]
+fn a_packet_that_begins_with_the_raise_has_the_value_that_held_then() {
+    // The on-delay runs out between two readings.
+    let (home, _slave) = upset("350ms");
+    let (folder, told) = packet(&home, &["--before", "0s", "--after", "0s"]);
+    let samples = std::fs::read_to_string(folder.join("samples.csv")).unwrap();
+    let first = samples.lines().nth(1).unwrap().split(',').next().unwrap();
+    assert!(first < told["case"]["raised"].as_str().unwrap(), "{samples}");
+    let Ok(proven) = Command::new("python3").arg(folder.join("check.py")).output() else {
+        return skip("proving a packet with Python", "there is no python3");
+    };
+    assert!(proven.status.success(), "{}", String::from_utf8_lossy(&proven.stdout));
+}
+
+#[test]
 fn what_is_no_case_is_refused_in_words_and_leaves_no_file() {
-    let (home, _slave) = upset();
+    let (home, _slave) = upset("0s");
     let output = home.data().join("packet.tar");
     let output = output.to_str().unwrap();
     let ended = |arguments: &[&str]| {

@@ -89,13 +89,14 @@ class Settings:
 class Signal:
     """A signal's whole time, cut where something changes: (from, to, value or None, reasons)."""
 
-    def __init__(self, samples, hold_ms, breaks):
+    def __init__(self, samples, hold_ms, breaks, held_before=()):
         self.pieces = []
         self.samples = samples
+        self.hold_ms, self.held_before = hold_ms, [(ms_of(h["until"]), round(h["held_for_s"] * 1000)) for h in held_before]
         for nth, (at, value, reasons) in enumerate(samples):
             end = samples[nth + 1][0] if nth + 1 < len(samples) else math.inf
             if value is not None and "settling" not in reasons:
-                said = min(at + hold_ms, end)
+                said = min(at + self.hold(at), end)
                 self.pieces.append((at, said, value, reasons))
             else:
                 said = min([b for b in breaks if b > at], default=math.inf)
@@ -106,6 +107,10 @@ class Signal:
         first = samples[0][0] if samples else math.inf
         self.pieces.insert(0, (-math.inf, first, None, ["nothing_recorded"]))
         self.begins = [piece[0] for piece in self.pieces]
+
+    def hold(self, at):
+        """How long a value counts that was read at a time: what was in force then."""
+        return next((hold for until, hold in self.held_before if at < until), self.hold_ms)
 
     def within(self, start, end):
         for nth in range(bisect.bisect_right(self.begins, start) - 1, len(self.pieces)):
@@ -296,7 +301,7 @@ def spells_of(entries):
     return spells
 
 
-def check_exceedance(where, told, spell, signal, hold_ms, end):
+def check_exceedance(where, told, spell, signal, end):
     """Since when without a break, and until when, the value was beyond the setpoint; and its figures between."""
     detail = spell["detail"]
     kind, setpoint = detail["kind"], detail["setpoint"]
@@ -307,14 +312,14 @@ def check_exceedance(where, told, spell, signal, hold_ms, end):
         def is_beyond(sample):
             return sample[1] is not None and "settling" not in sample[2] and counts(sample[1])
         for sample in reversed([s for s in signal.samples if begin - LOOK_BACK_MS < s[0] <= begin]):
-            if not is_beyond(sample) or begin - sample[0] > hold_ms:
+            if not is_beyond(sample) or begin - sample[0] > signal.hold(sample[0]):
                 break
             begin = sample[0]
         if cleared is not None:
             following = cleared
             for sample in reversed([s for s in signal.samples if s[0] <= cleared]):
                 if is_beyond(sample):
-                    stop = min(following, sample[0] + hold_ms)
+                    stop = min(following, sample[0] + signal.hold(sample[0]))
                     break
                 following = sample[0]
         same(f"{where}: beyond", told["beyond_s"], signal.time_s(begin, stop, counts))
@@ -345,7 +350,7 @@ def check_alarms(report, entries, settings, signals, start, end):
         same(f"{where}: is an exceedance", told["exceedance"] is not None, has_limit)
         if told["exceedance"]:
             signal = of[spell["alarm"]]
-            check_exceedance(where, told["exceedance"], spell, signals[signal], settings.hold_ms[signal], end)
+            check_exceedance(where, told["exceedance"], spell, signals[signal], end)
 
 
 def check_events(report, entries, head, start, end):
@@ -371,7 +376,8 @@ def main(report_path, samples_path, journal_path, site_path, *how):
     settings, samples = Settings(site_path), read_samples(samples_path)
     entries, head = read_journal(journal_path)
     breaks = find_breaks(entries, samples)
-    signals = {name: Signal(samples.get(name, []), settings.hold_ms[name], breaks) for name in settings.signals}
+    before = {told["id"]: told["held_before"] for told in report["signals"]}
+    signals = {name: Signal(samples.get(name, []), settings.hold_ms[name], breaks, before.get(name, ())) for name in settings.signals}
     start, end, days, hours = check_time(report, settings, how)
     same("signals", [signal["id"] for signal in report["signals"]], settings.signals)
     for told in report["signals"]:

@@ -9,7 +9,7 @@ use serde_json::{Value, json};
 
 use crate::cli::CliError;
 use crate::history::{
-    JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader, settings_from_detail,
+    Holds, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader, settings_from_detail,
 };
 use crate::moment::Wall;
 use crate::monitor::EventKind;
@@ -118,13 +118,13 @@ impl Window {
 }
 
 /// What is known of the signal between raise and clear.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone)]
 struct Figures {
     least: Option<f64>,
     mean: Option<f64>,
     greatest: Option<f64>,
     coverage: f64,
-    hold_max: Duration,
+    holds: Holds,
     above: Option<Duration>,
 }
 
@@ -185,6 +185,7 @@ impl Case {
         journal.each(&starts, |entry| case.take_settings(entry))?;
         case.own_signal = case.settings.get(&format!("alarm.{alarm}.signal")).cloned();
         case.choose_signals(more_signals);
+        case.window.from = case.held_from(samples)?;
         case.window.to = case.on_record_to(samples)?;
         let mut care = Care::default();
         let device = case.device().map(str::to_owned);
@@ -207,6 +208,17 @@ impl Case {
             self.settings = settings;
             self.settings_seq = Some(entry.seq);
         }
+    }
+
+    /// The beginning of the window, or when the value was read that still held when the alarm was raised: without
+    /// it the figures could not be worked out again.
+    fn held_from(&self, samples: &SampleReader) -> Result<Wall, ReadError> {
+        let Window { from, .. } = self.window;
+        let Some(signal) = &self.own_signal else { return Ok(from) };
+        let last = samples.last_before(signal, self.episode.raised)?;
+        let Some((last, holds)) = last.zip(samples.holds(signal)?) else { return Ok(from) };
+        let held_until = last.time.checked_add(holds.at(last.time)).unwrap_or(Wall::MAX);
+        Ok(if held_until > self.episode.raised { from.min(last.time) } else { from })
     }
 
     /// The end of the window, or of what is on record: samples that come in while the packet is written
@@ -250,7 +262,7 @@ impl Case {
 
     fn figures(&self, samples: &SampleReader) -> Result<Option<Figures>, ReadError> {
         let Some(signal) = &self.own_signal else { return Ok(None) };
-        let Some(hold_max) = samples.hold_max(signal)? else { return Ok(None) };
+        let Some(holds) = samples.holds(signal)? else { return Ok(None) };
         let (from, to) = (self.episode.raised, self.until());
         let Some(whole) = samples.buckets(signal, from, to, 1)?.pop() else { return Ok(None) };
         let is_high =
@@ -260,7 +272,7 @@ impl Case {
             None => None,
         };
         let crate::history::Bucket { min, mean, max, coverage, .. } = whole;
-        Ok(Some(Figures { least: min, mean, greatest: max, coverage, hold_max, above }))
+        Ok(Some(Figures { least: min, mean, greatest: max, coverage, holds, above }))
     }
 
     /// Until when figures are taken: the clear, or all that goes in.
@@ -273,9 +285,16 @@ impl Case {
         self.own_signal.as_deref().map(device_id)
     }
 
+    /// For how long a value was held that was read before a time at which that was changed, and which lies in
+    /// what goes in or after it.
+    pub fn held_before(&self) -> impl Iterator<Item = (Wall, Duration)> {
+        let holds = self.figures.iter().flat_map(|figures| figures.holds.before());
+        holds.filter(|(until, _)| *until > self.window.from)
+    }
+
     /// Whether nothing was measured while the alarm was active.
     pub fn samples_missing(&self) -> bool {
-        self.own_signal.is_some() && self.figures.is_none_or(|figures| figures.greatest.is_none())
+        self.own_signal.is_some() && self.figures.as_ref().is_none_or(|figures| figures.greatest.is_none())
     }
 
     /// One of those asked for that was never recorded.
@@ -297,11 +316,13 @@ impl Case {
 
     /// The case for programs; [`super::CHECK`] works its figures out again.
     pub fn as_json(&self) -> Value {
-        let figures = self.figures.map(|figures| {
+        let figures = self.figures.as_ref().map(|figures| {
+            let held = |(until, hold): (Wall, Duration)| json!({ "until": Instant(until), "hold_s_max": hold.as_secs_f64() });
             json!({
                 "from": Instant(self.episode.raised), "to": Instant(self.until()),
                 "least": figures.least, "mean": figures.mean, "greatest": figures.greatest,
-                "coverage": figures.coverage, "hold_s_max": figures.hold_max.as_secs_f64(),
+                "coverage": figures.coverage, "hold_s_max": figures.holds.now().as_secs_f64(),
+                "held_before": figures.holds.before().map(held).collect::<Vec<_>>(),
                 "setpoint": self.episode.setpoint,
                 "above_setpoint_s": figures.above.map(|above| above.as_secs_f64()),
             })

@@ -86,7 +86,8 @@ def check_figures(folder, case):
         print("figures: none are given")
         return
     start, end = milliseconds(figures["from"]), milliseconds(figures["to"])
-    hold = round(figures["hold_s_max"] * 1000)
+    before = [(milliseconds(held["until"]), round(held["hold_s_max"] * 1000)) for held in figures["held_before"]]
+    now = round(figures["hold_s_max"] * 1000)
     with open(folder / "samples.csv", encoding="utf-8", newline="") as file:
         rows = [row for row in csv.DictReader(file) if row["signal"] == case["signal"]]
     points = []
@@ -98,6 +99,7 @@ def check_figures(folder, case):
     for index, (at, value) in enumerate(points):
         if value is None:
             continue
+        hold = next((hold for until, hold in before if at < until), now)
         following = points[index + 1][0] if index + 1 < len(points) else end
         begin, finish = max(at, start), min(following, at + hold, end)
         if start <= at < end or finish > begin:

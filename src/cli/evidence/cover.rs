@@ -83,6 +83,9 @@ fn figures(case: &Case, out: &mut dyn Write) -> Result<(), CliError> {
         writeln!(out, "  above the setpoint of {} {unit} for {above:.3} s", number("setpoint"))?;
     }
     writeln!(out, "  a value is held for {} s at most", number("hold_s_max"))?;
+    for (until, hold) in case.held_before() {
+        writeln!(out, "  one read before {until:.3} for {} s at most", hold.as_secs_f64())?;
+    }
     Ok(())
 }
 

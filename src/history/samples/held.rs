@@ -8,6 +8,7 @@
 
 use std::time::Duration;
 
+use crate::history::samples::holds::Holds;
 use crate::moment::Wall;
 
 /// A minute, in which the samples of a signal lie in one row.
@@ -102,7 +103,7 @@ pub(super) struct Course {
     totals: Vec<Totals>,
     /// The bucket that is being filled.
     current: usize,
-    hold_max_ms: i64,
+    holds: Holds,
     first_ms: Option<i64>,
     last: Option<Held>,
     /// Up to when the last value has been counted.
@@ -111,9 +112,9 @@ pub(super) struct Course {
 
 impl Course {
     /// Through buckets between each two of `edges`, which ascend.
-    pub(super) fn new(edges: Vec<i64>, hold_max_ms: i64) -> Self {
+    pub(super) fn new(edges: Vec<i64>, holds: Holds) -> Self {
         let totals = vec![Totals::default(); edges.len().saturating_sub(1)];
-        Course { edges, totals, current: 0, hold_max_ms, first_ms: None, last: None, counted_to: i64::MIN }
+        Course { edges, totals, current: 0, holds, first_ms: None, last: None, counted_to: i64::MIN }
     }
 
     /// The value at a time, which may be before the first bucket: there it only counts for what is
@@ -165,7 +166,7 @@ impl Course {
     /// Counts the last value up to a time, in every bucket it is held through.
     fn hold_until(&mut self, at_ms: i64) {
         let Some(Held { since_ms, value: Some(value) }) = self.last else { return };
-        let end = at_ms.min(since_ms.saturating_add(self.hold_max_ms));
+        let end = at_ms.min(since_ms.saturating_add(self.holds.at_ms(since_ms)));
         self.counted_to = self.counted_to.max(self.edges.first().copied().unwrap_or(i64::MAX));
         while self.counted_to < end {
             let Some(bucket) = self.bucket_at(self.counted_to) else { return };

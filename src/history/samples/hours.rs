@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use rusqlite::{Connection, OptionalExtension};
 
 use crate::history::samples::held::{Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals};
+use crate::history::samples::holds::Holds;
 use crate::history::samples::store::OpenMinutes;
 use crate::history::samples::table::{COLUMNS, Codings, Number, Scan, first_id};
 
@@ -78,9 +79,13 @@ pub(super) fn open(db: &Connection) -> rusqlite::Result<Vec<i64>> {
 
 /// What the minutes of an hour come to.
 fn sums(db: &Connection, codings: &Codings, hour: i64) -> rusqlite::Result<BTreeMap<Number, Stretch>> {
-    let holds: BTreeMap<Number, i64> = db
+    let in_force: BTreeMap<Number, i64> = db
         .prepare_cached("SELECT id, hold_ms FROM signal")?
         .query_map([], |row| Ok((row.get(0)?, row.get(1)?)))?
+        .collect::<rusqlite::Result<_>>()?;
+    let holds: BTreeMap<Number, Holds> = in_force
+        .into_iter()
+        .map(|(signal, now_ms)| Ok((signal, Holds::read(db, signal, now_ms)?)))
         .collect::<rusqlite::Result<_>>()?;
     let mut select =
         db.prepare_cached(&format!("SELECT {COLUMNS} FROM minute WHERE id >= ?1 AND id < ?2 ORDER BY id"))?;
@@ -89,10 +94,10 @@ fn sums(db: &Connection, codings: &Codings, hour: i64) -> rusqlite::Result<BTree
     let mut courses: BTreeMap<Number, Course> = BTreeMap::new();
     let mut points = Vec::new();
     while let Some((_, signal)) = scan.next(&mut points)? {
-        let hold_ms = holds.get(&signal).copied().unwrap_or(0);
-        let course = courses
-            .entry(signal)
-            .or_insert_with(|| Course::new(vec![hour * HOUR_MS, (hour + 1) * HOUR_MS], hold_ms));
+        let course = courses.entry(signal).or_insert_with(|| {
+            let holds = holds.get(&signal).cloned().unwrap_or_default();
+            Course::new(vec![hour * HOUR_MS, (hour + 1) * HOUR_MS], holds)
+        });
         points.drain(..).for_each(|point| course.sample(point.at_ms, point.measured()));
     }
     Ok(courses.into_iter().filter_map(|(signal, course)| Some((signal, course.into_stretch()?))).collect())

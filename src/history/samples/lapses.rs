@@ -9,6 +9,7 @@ use std::ops::Range;
 use crate::history::ReadError;
 use crate::history::samples::SampleReader;
 use crate::history::samples::held::{Stretch, wall};
+use crate::history::samples::holds::Holds;
 use crate::history::samples::row::Point;
 use crate::history::samples::walk::Listener;
 use crate::moment::Wall;
@@ -38,10 +39,16 @@ impl SampleReader {
     ) -> Result<(), ReadError> {
         let span_ms = span.start.as_millisecond()..span.end.as_millisecond();
         let breaks = breaks.iter().map(|at| at.as_millisecond()).collect();
-        let mut lapses =
-            Lapses { hold_ms: 0, breaks, span_ms: span_ms.clone(), last: None, open: None, take };
+        let mut lapses = Lapses {
+            holds: Holds::default(),
+            breaks,
+            span_ms: span_ms.clone(),
+            last: None,
+            open: None,
+            take,
+        };
         self.walk(signal, |walk| {
-            lapses.hold_ms = walk.hold_ms;
+            lapses.holds = walk.holds.clone();
             if let Some(point) = walk.last_ever_before(span_ms.start)? {
                 lapses.sample(&point);
             }
@@ -54,7 +61,7 @@ impl SampleReader {
 
 /// The lapses found so far.
 struct Lapses<F> {
-    hold_ms: i64,
+    holds: Holds,
     breaks: Vec<i64>,
     span_ms: Range<i64>,
     /// When the last sample was, and why it is no measurement; `Ok` when it is one.
@@ -69,7 +76,7 @@ impl<F: FnMut(Lapse)> Lapses<F> {
     fn until(&mut self, at_ms: i64) {
         match self.last {
             None => self.lapse(self.span_ms.start..at_ms, None),
-            Some((since, Ok(()))) => self.lapse(since.saturating_add(self.hold_ms)..at_ms, None),
+            Some((since, Ok(()))) => self.lapse(since.saturating_add(self.holds.at_ms(since))..at_ms, None),
             Some((since, Err(reasons))) => {
                 let broken_off = self.breaks.iter().find(|at| **at > since).copied().unwrap_or(i64::MAX);
                 let said_until = broken_off.min(at_ms);

@@ -10,6 +10,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use crate::history::samples::held::{Bucket, Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals, edges, wall};
+use crate::history::samples::holds::Holds;
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
 use crate::history::samples::walk::{Listener, Walk};
@@ -128,9 +129,9 @@ impl SampleReader {
         let (Some(from_ms), Some(to_ms)) = (edges.first().copied(), edges.last().copied()) else {
             return Ok(Vec::new());
         };
-        let mut course = Course::new(edges.clone(), 0);
+        let mut course = Course::new(edges.clone(), Holds::default());
         self.walk(signal, |walk| {
-            course = Course::new(edges, walk.hold_ms);
+            course = Course::new(edges, walk.holds.clone());
             walk.tell(from_ms..to_ms, &mut course)
         })?;
         Ok(course.into_buckets())
@@ -148,9 +149,9 @@ impl SampleReader {
         let (Some(from), Some(to)) = (edges.first(), edges.last()) else { return Ok(Vec::new()) };
         let span_ms = from.as_millisecond()..to.as_millisecond();
         let edges: Vec<i64> = edges.iter().map(|edge| edge.as_millisecond()).collect();
-        let mut timed = Timed { counted, course: Course::new(edges.clone(), 0) };
+        let mut timed = Timed { counted, course: Course::new(edges.clone(), Holds::default()) };
         self.walk(signal, |walk| {
-            timed.course = Course::new(edges, walk.hold_ms);
+            timed.course = Course::new(edges, walk.holds.clone());
             walk.tell(span_ms, &mut timed)
         })?;
         Ok(timed.course.into_buckets().into_iter().map(|bucket| bucket.measured).collect())
@@ -158,13 +159,13 @@ impl SampleReader {
 
     /// How long a value of the signal `device.signal` counts when none follows it; `None` when it was
     /// never recorded.
-    pub fn hold_max(&self, signal: &str) -> Result<Option<Duration>, ReadError> {
-        let mut hold_max = None;
+    pub fn holds(&self, signal: &str) -> Result<Option<Holds>, ReadError> {
+        let mut holds = None;
         self.walk(signal, |walk| {
-            hold_max = u64::try_from(walk.hold_ms).ok().map(Duration::from_millis);
+            holds = Some(walk.holds.clone());
             Ok(())
         })?;
-        Ok(hold_max)
+        Ok(holds)
     }
 
     /// The last sample of the signal `device.signal` before a time, however long before.

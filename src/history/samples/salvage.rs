@@ -63,6 +63,7 @@ enum Table {
     Minute,
     Staged,
     Hour,
+    HeldBefore,
 }
 
 /// The table that a row is of, by the form of its columns.
@@ -87,6 +88,7 @@ fn table_of(row: &FoundRow) -> Option<Table> {
         {
             Some(Table::Hour)
         }
+        (Some(_), [Null, Int(_), Int(_), Int(_)]) => Some(Table::HeldBefore),
         _ => None,
     }
 }
@@ -125,6 +127,7 @@ fn take_over(pages: &Pages, db: &Connection) -> Result<(PageCount, u64), Failed>
                 "INSERT OR IGNORE INTO staged VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10, ?11)"
             }
             Table::Hour => "INSERT OR IGNORE INTO hour VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9)",
+            Table::HeldBefore => "INSERT OR IGNORE INTO held_before VALUES (?1, ?2, ?3, ?4)",
         };
         let inserted =
             db.prepare_cached(sql).and_then(|mut insert| insert.execute(params_from_iter(&row.columns)));

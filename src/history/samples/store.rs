@@ -23,7 +23,7 @@ use crate::history::samples::row::Point;
 use crate::history::samples::table::{
     COLUMNS, Codings, Minute, Number, Scan, first_id, minute_and_signal, stage, write_minute,
 };
-use crate::history::samples::{hours, old, retention};
+use crate::history::samples::{holds, hours, old, retention};
 use crate::moment::Wall;
 use crate::signal::{Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
@@ -101,6 +101,8 @@ pub(in crate::history) struct SampleStore {
     signals: Vec<KeptSignal>,
     /// What the file has to be told and asked once it is open.
     known: Option<Known>,
+    /// Since when this site's signals are kept.
+    begun: Wall,
 }
 
 /// How much the history holds, and how much it may.
@@ -136,7 +138,7 @@ impl SampleStore {
         now: Wall,
     ) -> Result<(SampleStore, Option<Replaced>), OpenError> {
         let (file, mut replaced) = OwnFile::open(path, &LAYOUT, now)?;
-        let mut store = SampleStore { file, bounds, signals, known: None };
+        let mut store = SampleStore { file, bounds, signals, known: None, begun: now };
         match store.open_file() {
             Err(Flaw::Damaged(cause)) => {
                 replaced = Some(store.move_aside(cause, now).map_err(|error| OpenError::io(path, &error))?);
@@ -212,7 +214,7 @@ impl SampleStore {
         let known = match self.known.take() {
             Some(known) => known,
             None => {
-                let mut known = learn(db, &self.signals, self.bounds)?;
+                let mut known = learn(db, &self.signals, self.bounds, self.begun)?;
                 old::take_over(db, &mut known)?;
                 known
             }
@@ -293,13 +295,14 @@ fn point(sample: &Sample) -> Point {
 }
 
 /// Tells the file of the site's signals, and asks it what it knows.
-fn learn(db: &mut Connection, signals: &[KeptSignal], bounds: Bounds) -> Result<Known, Flaw> {
+fn learn(db: &mut Connection, signals: &[KeptSignal], bounds: Bounds, begun: Wall) -> Result<Known, Flaw> {
     let pages_max = retention::limit_size(db, bounds.max_size_bytes)?;
     let transaction = db.transaction_with_behavior(TransactionBehavior::Immediate)?;
     let mut numbers = Vec::with_capacity(signals.len());
     let mut usual = BTreeMap::new();
     for KeptSignal { id, coding, hold_max } in signals {
         let hold_ms = i64::try_from(hold_max.as_millis()).unwrap_or(i64::MAX);
+        holds::keep_changed(&transaction, id, hold_ms, begun)?;
         let number: Number = transaction.query_row(
             "INSERT INTO signal (id, name, hold_ms)
              VALUES ((SELECT coalesce(max(id) + 1, 0) FROM signal), ?1, ?2)

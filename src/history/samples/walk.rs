@@ -10,6 +10,7 @@ use std::ops::{ControlFlow, Range};
 use rusqlite::{CachedStatement, Connection, OptionalExtension};
 
 use crate::history::samples::held::{HOUR_MS, MINUTE_MS, Stretch};
+use crate::history::samples::holds::Holds;
 use crate::history::samples::hours;
 use crate::history::samples::row::Point;
 use crate::history::samples::table::{COLUMNS, Codings, Number, Scan, minute_and_signal, row_id, unpack};
@@ -28,7 +29,7 @@ pub(super) struct Walk<'db> {
     codings: &'db Codings,
     signal: Number,
     /// How long a value counts when none follows it.
-    pub(super) hold_ms: i64,
+    pub(super) holds: Holds,
     seek: CachedStatement<'db>,
     clock: CachedStatement<'db>,
     /// What is staged, by its minute.
@@ -46,12 +47,12 @@ impl<'db> Walk<'db> {
             .prepare_cached("SELECT id, hold_ms FROM signal WHERE name = ?1")?
             .query_row([name], |row| Ok((row.get(0)?, row.get(1)?)))
             .optional()?;
-        let Some((signal, hold_ms)) = known else { return Ok(None) };
+        let Some((signal, now_ms)) = known else { return Ok(None) };
         Ok(Some(Walk {
             db,
             codings,
             signal,
-            hold_ms,
+            holds: Holds::read(db, signal, now_ms)?,
             seek: db.prepare_cached(&format!(
                 "SELECT {COLUMNS} FROM minute WHERE id >= ?1 AND id < ?2 ORDER BY id LIMIT 1"
             ))?,
@@ -111,7 +112,7 @@ impl<'db> Walk<'db> {
     /// The last sample before a time, if it may still be held then.
     fn last_before(&mut self, at_ms: i64) -> rusqlite::Result<Option<Point>> {
         let mut last = None;
-        self.samples(at_ms.saturating_sub(self.hold_ms)..at_ms, |point| {
+        self.samples(at_ms.saturating_sub(self.holds.longest_ms())..at_ms, |point| {
             last = Some(*point);
             ControlFlow::Continue(())
         })?;

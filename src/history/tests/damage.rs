@@ -158,7 +158,7 @@ fn a_newer_file_is_refused_and_left_as_it_is() {
         Connection::open(&path).unwrap().pragma_update(None, "user_version", 7).unwrap();
         let before = fs::read(&path).unwrap();
         let refused = try_open(dir.path()).err().unwrap().to_string();
-        let known = if file == JOURNAL_FILE { 1 } else { 3 };
+        let known = if file == JOURNAL_FILE { 1 } else { 4 };
         let expected = format!("written by a newer siskin (layout 7; this one knows {known})");
         assert!(refused.starts_with(&format!("{}: {expected}", path.display())), "{refused}");
         assert!(fs::read(&path).unwrap() == before);
@@ -222,7 +222,7 @@ fn damage_met_while_writing_moves_the_history_aside_too() {
         .unwrap();
     overwrite(&path, u64::try_from(root - 1).unwrap() * 1024, &[0xff; 1024]);
     // Somebody else's commit, so that the page is read again.
-    Connection::open(&path).unwrap().pragma_update(None, "user_version", 3).unwrap();
+    Connection::open(&path).unwrap().pragma_update(None, "user_version", 4).unwrap();
 
     kept.recorder.samples(vec![(SignalIndex(1), number(0.25, 0))]);
     wait_for(|| kept.recorder.status().replaced.len() == 1);
