@@ -11,6 +11,7 @@ impl Cause {
             Cause::NotRead => "not_read",
             Cause::NoCurrent => "no_current",
             Cause::FaultCurrent => "fault_current",
+            Cause::NoLoopTest => "no_loop_test",
             Cause::Stuck => "stuck",
             Cause::Reversed => "reversed",
             Cause::SentFromNought => "sent_from_0_ma",
@@ -53,6 +54,9 @@ impl Cause {
             Cause::FaultCurrent => {
                 "the current stands where NE 43 has failure: 3.6 mA or less, 21 mA or more".to_owned()
             }
+            Cause::NoLoopTest => {
+                "the loop carries what the register says of the gas, and not the points".to_owned()
+            }
             Cause::Stuck => "the loop stands still while the points change".to_owned(),
             Cause::Reversed => "the loop falls where it should rise".to_owned(),
             Cause::SentFromNought => "0–20 mA is taken for 4–20 mA".to_owned(),
@@ -81,6 +85,10 @@ impl Cause {
             }
             Cause::FaultCurrent => {
                 "The analyzer signals its own failure: read its display. Otherwise a short circuit, or an open one."
+            }
+            Cause::NoLoopTest => {
+                "Is the loop test really on, and set to each point before Enter? Is it that of this analyzer? Loop and \
+                 register agree; walk again."
             }
             Cause::Stuck => {
                 "Is this the loop of this analyzer, or that of its neighbour? Is the output held, as some \

@@ -39,6 +39,8 @@ pub enum Cause {
     NoCurrent,
     /// The current stands in a failure band of NE 43.
     FaultCurrent,
+    /// It carries what the register says of the gas, and not the points: nobody made the loop test.
+    NoLoopTest,
     /// The loop does not move with the points.
     Stuck,
     /// It falls where it should rise.
@@ -162,11 +164,27 @@ fn of_loop(points: &[Point], subject: &Subject) -> Vec<Cause> {
     if still && currents.iter().all(failed) {
         return vec![Cause::FaultCurrent];
     }
+    if walked && shows_the_gas(points, subject) {
+        return vec![Cause::NoLoopTest];
+    }
     if walked && still {
         return vec![Cause::Stuck];
     }
     let range = if points.iter().any(|point| point.ordered.is_none()) { Some(subject) } else { None };
     shapes(&pairs, tolerance, range)
+}
+
+/// Whether the loop carries at every point what the register says, while that goes along with the points by no
+/// more than a quarter: so far gas may wander during a walk (siskin's own choice).
+fn shows_the_gas(points: &[Point], subject: &Subject) -> bool {
+    let register = |point: &Point| Some(subject.share(point.register?.mean));
+    let agrees = |point: &Point| {
+        let apart = register(point)? - share_of_current(point.current_ma?.mean);
+        Some(apart.abs() <= subject.tolerance)
+    };
+    let ordered = extent(points.iter().filter_map(|point| point.ordered));
+    points.iter().all(|point| point.ordered.is_some() && agrees(point) == Some(true))
+        && extent(points.iter().filter_map(register)) <= ordered / 4.0
 }
 
 /// The shapes that fit. `range`: the register is what is compared with, so that ranges and units count.

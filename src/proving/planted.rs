@@ -44,6 +44,16 @@ fn followed(register: impl Fn(f64) -> f64) -> Vec<Point> {
     walk(|milliamps| milliamps).into_iter().map(follow).collect()
 }
 
+/// A walk in which loop and register show the gas, whatever is ordered.
+fn unmoved(gas: &[f64; 5]) -> Vec<Point> {
+    let shows = |(point, gas): (Point, &f64)| Point {
+        register: Some(exactly(*gas)),
+        current_ma: Some(exactly(4.0 + gas * 0.8)),
+        ..point
+    };
+    walk(|right| right).into_iter().zip(gas).map(shows).collect()
+}
+
 /// Flowing gas: the register, the current, the display.
 fn flowing(register: f64, milliamps: f64, display: Option<f64>) -> Vec<Point> {
     vec![Point {
@@ -81,6 +91,12 @@ fn planted() -> Vec<Planted> {
         own("analyzer in failure, 21.5 mA", walk(|_| 21.5), &["fault_current"]),
         own("module does not answer", vec![Point { ordered: Some(0.5), ..Point::default() }], &["not_read"]),
         own("loop of the neighbour", walk(|_| 9.3), &["stuck"]),
+        own(
+            "no loop test made, gas that wanders",
+            unmoved(&[1.85, 2.02, 1.93, 1.59, 1.2]),
+            &["no_loop_test"],
+        ),
+        own("no loop test made, gas that stands", unmoved(&[3.1; 5]), &["no_loop_test"]),
         own("output reversed", walk(|right| 24.0 - right), &["reversed"]),
         own("0–20 mA output into a 4–20 mA input", walk(|right| (right - 4.0) * 1.25), &["sent_from_0_ma"]),
         own("4–20 mA output, input taken for 0–20 mA", walk(|right| 4.0 + right * 0.8), &["taken_from_0_ma"]),
@@ -175,6 +191,7 @@ fn every_cause_is_planted() {
         Cause::NotRead,
         Cause::NoCurrent,
         Cause::FaultCurrent,
+        Cause::NoLoopTest,
         Cause::Stuck,
         Cause::Reversed,
         Cause::SentFromNought,
