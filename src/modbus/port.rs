@@ -47,7 +47,7 @@ pub enum OpenError {
         holder: String,
     },
     /// Anything else about the device file.
-    #[error("{path}: cannot open the port: {cause}")]
+    #[error("{path}: cannot open the port: {cause}; is it a serial port?")]
     Serial {
         /// Its path.
         path: String,

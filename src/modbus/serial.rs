@@ -168,6 +168,7 @@ mod tests {
     async fn something_that_is_no_serial_port_is_refused_in_one_line() {
         let error = open(Path::new("/dev/null"), SETTINGS, None).unwrap_err().to_string();
         assert!(error.starts_with("/dev/null: cannot open the port: "), "{error}");
+        assert!(error.ends_with("; is it a serial port?"), "{error}");
         assert!(!error.contains('\n'));
     }
 

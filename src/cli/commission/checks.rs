@@ -146,7 +146,13 @@ fn calibrated(record: &Record) -> Vec<(bool, String)> {
     let mut signals: Vec<&str> = record.calibrations.iter().filter_map(|told| told.text("signal")).collect();
     signals.sort_unstable();
     signals.dedup();
-    signals.into_iter().flat_map(|signal| Point::ALL.map(|point| of_point(signal, point))).collect()
+    // Each may be right by itself; whoever signs must see that they were not left together.
+    let apart = |signal: &str| {
+        let [zero, span] = Point::ALL.map(|point| last(signal, point)?.text("session"));
+        (zero? != span?).then(|| (true, format!("{signal}: zero and span are of two function checks")))
+    };
+    let of_signal = |signal| Point::ALL.map(|point| of_point(signal, point)).into_iter().chain(apart(signal));
+    signals.into_iter().flat_map(of_signal).collect()
 }
 
 /// What made a record doubtful: whoever signs must see it.
@@ -241,6 +247,24 @@ mod tests {
         let record = Record::of("h2s-1", &events).unwrap();
         let seen = recorded(calibrated(&record), "no calibration");
         (seen.pass.unwrap(), seen.words.join("; "))
+    }
+
+    #[test]
+    fn zero_and_span_that_were_not_left_together_are_told_as_such() {
+        let seen = |sessions: [&str; 2]| {
+            let record = |(seq, (point, session)): (u64, (&str, &str))| {
+                let detail = json!({ "signal": "h2s-1.gas", "point": point, "stage": "as_left", "pass": true, "session": session });
+                told(seq, "calibration_recorded", detail)
+            };
+            let records = (2..).zip(["zero", "span"].into_iter().zip(sessions)).map(record);
+            let events: Vec<Told> =
+                std::iter::once(told(1, "commissioning_begun", json!({}))).chain(records).collect();
+            let findings = calibrated(&Record::of("h2s-1", &events).unwrap());
+            findings.into_iter().map(|(_, words)| words).collect::<Vec<_>>().join("; ")
+        };
+        let apart = "h2s-1.gas: zero and span are of two function checks";
+        assert!(seen(["2026-03-02T15:00:00Z", "2026-03-03T15:00:00Z"]).ends_with(apart));
+        assert!(!seen(["2026-03-02T15:00:00Z"; 2]).contains(apart));
     }
 
     #[test]
