@@ -21,6 +21,9 @@ const MINUTES_AT_ONCE: usize = 2;
 /// So many pages are free before minutes are given up to make room on the disk: with them the file goes
 /// on for an hour at a large site without growing.
 const PAGES_FREE: i64 = 8_192;
+/// A smaller file grows all the same: it could never have that many free, and would lose each minute as soon as it
+/// is written. What it takes of the disk until then, events do not need.
+const PAGES_TO_MAKE_ROOM_MIN: i64 = 2 * PAGES_FREE;
 
 /// Gives up the oldest minutes when they begin before `oldest_kept`, when the file is nearly full, or
 /// to make room for the next ones.
@@ -34,7 +37,8 @@ pub(super) fn trim(
     let oldest_minute = oldest_kept.as_millisecond().div_euclid(MINUTE_MS);
     for _ in 0..MINUTES_AT_ONCE {
         let (used, free) = pages(&transaction)?;
-        let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX || (make_room && free < PAGES_FREE);
+        let makes_room = make_room && used + free >= PAGES_TO_MAKE_ROOM_MIN && free < PAGES_FREE;
+        let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX || makes_room;
         let limit = if is_nearly_full { i64::MAX } else { first_id(oldest_minute) };
         let given_up = transaction
             .prepare_cached(
@@ -99,4 +103,43 @@ fn pages(db: &Connection) -> rusqlite::Result<(i64, i64)> {
     let all: i64 = db.pragma_query_value(None, "page_count", |row| row.get(0))?;
     let free: i64 = db.pragma_query_value(None, "freelist_count", |row| row.get(0))?;
     Ok((all - free, free))
+}
+
+#[cfg(test)]
+#[allow(clippy::unwrap_used)]
+mod tests {
+    use super::*;
+    use crate::history::samples::layout::LAYOUT;
+
+    /// A history with minutes of one signal, each of so many bytes.
+    fn history(minutes: i64, bytes: i64) -> Connection {
+        let db = Connection::open_in_memory().unwrap();
+        db.pragma_update(None, "page_size", LAYOUT.page_bytes).unwrap();
+        LAYOUT.migrations.iter().for_each(|step| db.execute_batch(step).unwrap());
+        db.pragma_update(None, "foreign_keys", false).unwrap();
+        for minute in 0..minutes {
+            let insert = "INSERT INTO minute (id, samples, coding, offsets) VALUES (?1, 1, 0, zeroblob(?2))";
+            db.execute(insert, (first_id(minute), bytes)).unwrap();
+        }
+        db
+    }
+
+    /// So many minutes are left after a while in which the disk is short of room.
+    fn left_when_short(db: &mut Connection) -> i64 {
+        (0..50).for_each(|_| trim(db, Wall::MIN, i64::from(u32::MAX), true).unwrap());
+        db.query_row("SELECT count(*) FROM minute", [], |row| row.get(0)).unwrap()
+    }
+
+    #[test]
+    fn a_young_history_keeps_its_minutes_although_the_disk_is_short_of_room() {
+        assert_eq!(left_when_short(&mut history(20, 2_000)), 20);
+    }
+
+    #[test]
+    fn a_larger_one_makes_room_for_an_hour_and_keeps_the_rest() {
+        let mut db = history(40, 1 << 19);
+        let left = left_when_short(&mut db);
+        let (used, free) = pages(&db).unwrap();
+        assert!((PAGES_FREE..PAGES_FREE + 1_200).contains(&free) && left > 20, "{left} left, {used} {free}");
+    }
 }
