@@ -101,7 +101,7 @@ fn heading(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Res
     let mark = match status.gas.verdict {
         Verdict::OutsideLimits => Mark::Wrong,
         Verdict::BeyondPending | Verdict::NotKnown => Mark::Doubt,
-        Verdict::WithinLimits if !status.gas.with_care.is_empty() => Mark::Doubt,
+        Verdict::WithinLimits if !status.gas.is_certain() => Mark::Doubt,
         Verdict::WithinLimits | Verdict::NoLimits => Mark::Plain,
     };
     writeln!(out, "{}", terminal.mark(mark, &verdict(status, terminal)))?;
@@ -110,6 +110,7 @@ fn heading(status: &Status, terminal: &Terminal, out: &mut dyn Write) -> io::Res
         ("passed, not yet for the on-delay", &status.gas.pending),
         ("cannot be judged", &status.gas.not_known),
         ("to be used with care", &status.gas.with_care),
+        ("two measurements of the same disagree", &status.gas.in_doubt),
     ] {
         if !ids.is_empty() {
             told(&terminal.wrap(2, &format!("{what}: {}", ids.join(", "))), out)?;

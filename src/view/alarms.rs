@@ -3,7 +3,7 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use crate::alarm::{Life, Priority, Withheld};
+use crate::alarm::{Kind, Life, Priority, Withheld};
 use crate::moment::Moment;
 use crate::monitor::{self, AlarmStatus, Snapshot};
 use crate::view::{Elapsed, Instant, Word, status};
@@ -17,6 +17,8 @@ pub struct Alarm {
     pub name: String,
     /// The id of the signal it watches; `null` for an alarm on siskin itself.
     pub signal: Option<String>,
+    /// The id of the signal that this one should agree with; `null` for other kinds than `deviation`.
+    pub compared_with: Option<String>,
     /// What it watches for.
     pub kind: String,
     /// Whether it watches a limit that the gas itself must keep, and not the sample or siskin itself.
@@ -113,6 +115,13 @@ pub struct Alarms {
     pub alarms: Vec<Alarm>,
 }
 
+fn compared_with(kind: &Kind, snapshot: &Snapshot) -> Option<String> {
+    let Kind::Deviation { other, .. } = kind else {
+        return None;
+    };
+    snapshot.signals.get(other.0).map(|signal| signal.id.clone())
+}
+
 impl Alarm {
     /// What `snapshot` knows of `alarm`, seen at `now`.
     pub fn of(alarm: &AlarmStatus, snapshot: &Snapshot, now: Moment) -> Alarm {
@@ -122,6 +131,7 @@ impl Alarm {
             id: alarm.id.clone(),
             name: alarm.name.clone(),
             signal: watched.map(|signal| signal.id.clone()),
+            compared_with: compared_with(&alarm.kind, snapshot),
             kind: alarm.kind.word().to_owned(),
             gas_limit: alarm.limits_gas,
             setpoint: limit.map(|limit| limit.setpoint),

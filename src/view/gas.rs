@@ -26,6 +26,9 @@ pub struct Gas {
     pub not_known: Vec<String>,
     /// The ids of the watched signals whose value must be used with care.
     pub with_care: Vec<String>,
+    /// The ids of the active alarms by which a watched signal and another measurement of the same disagree,
+    /// so that one of the two is wrong.
+    pub in_doubt: Vec<String>,
     /// Since when the answer has been this one, as far as is known.
     pub since: Option<Instant>,
 }
@@ -69,6 +72,7 @@ impl Gas {
             let measured = watched.iter().map(|signal| signal.since);
             (Verdict::WithinLimits, measured.chain(limits.iter().filter_map(|alarm| alarm.cleared)).max())
         };
+        let in_doubt = alarms.iter().filter(|alarm| is_doubted_by(alarm, &watched));
         let with_care = watched.iter().filter(|signal| signal.quality.0 == Quality::Uncertain);
         Gas {
             verdict,
@@ -77,9 +81,21 @@ impl Gas {
             pending: pending.iter().map(|alarm| alarm.id.clone()).collect(),
             not_known: not_known.iter().map(|alarm| alarm.id.clone()).collect(),
             with_care: with_care.map(|signal| signal.id.clone()).collect(),
+            in_doubt: in_doubt.map(|alarm| alarm.id.clone()).collect(),
             since,
         }
     }
+
+    /// Whether every limit is judged, and on measurements that nothing speaks against.
+    pub fn is_certain(&self) -> bool {
+        self.not_known.is_empty() && self.with_care.is_empty() && self.in_doubt.is_empty()
+    }
+}
+
+fn is_doubted_by(alarm: &Alarm, watched: &[&Signal]) -> bool {
+    let compared = [&alarm.signal, &alarm.compared_with];
+    let concerns = |signal: &&Signal| compared.iter().any(|id| id.as_ref() == Some(&signal.id));
+    alarm.compared_with.is_some() && alarm.active == Some(true) && watched.iter().any(concerns)
 }
 
 fn watched_by<'a>(alarms: &[&Alarm], signals: &'a [Signal]) -> Vec<&'a Signal> {
@@ -111,5 +127,40 @@ mod tests {
         assert_eq!((pending.verdict, pending.pending.len()), (Verdict::BeyondPending, 1));
         assert_eq!(told(|alarm| alarm.active = None).verdict, Verdict::NotKnown);
         assert_eq!(told(|alarm| alarm.active = Some(true)).verdict, Verdict::OutsideLimits);
+    }
+
+    #[test]
+    fn a_limit_on_one_of_two_measurements_that_disagree_is_judged_in_doubt() {
+        let snapshot = story::story();
+        let Status { signals, mut alarms, .. } = Status::of(&snapshot, snapshot.at);
+        let limit = alarms.iter().find(|alarm| alarm.gas_limit && alarm.signal.is_some()).unwrap();
+        let differ = Alarm {
+            id: "differ".to_owned(),
+            gas_limit: false,
+            compared_with: limit.signal.clone(),
+            signal: None,
+            active: Some(true),
+            ..limit.clone()
+        };
+        alarms.push(differ);
+        let told = Gas::of(&signals, &alarms);
+        assert_eq!((told.in_doubt.as_slice(), told.is_certain()), (["differ".to_owned()].as_slice(), false));
+        alarms.last_mut().unwrap().active = Some(false);
+        assert_eq!(Gas::of(&signals, &alarms).in_doubt, Vec::<String>::new());
+    }
+
+    #[test]
+    fn the_page_for_integrators_tells_every_verdict_in_the_word_of_the_json() {
+        let page = include_str!("../../docs/integrator.md");
+        for verdict in [
+            Verdict::WithinLimits,
+            Verdict::OutsideLimits,
+            Verdict::BeyondPending,
+            Verdict::NotKnown,
+            Verdict::NoLimits,
+        ] {
+            let word = serde_json::to_string(&verdict).unwrap().replace('"', "`");
+            assert!(page.contains(&word), "{word}");
+        }
     }
 }

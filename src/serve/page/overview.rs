@@ -138,7 +138,7 @@ fn answer(status: &Status, here: Here<'_>) -> Answer {
     let not_known = chosen(status, &gas.not_known).map(|(alarm, signal)| not_known_text(alarm, signal));
     Answer {
         mark: match gas.verdict {
-            Verdict::WithinLimits if gas.with_care.is_empty() => "within",
+            Verdict::WithinLimits if gas.is_certain() => "within",
             Verdict::WithinLimits | Verdict::BeyondPending => "care",
             Verdict::OutsideLimits => "outside",
             Verdict::NotKnown | Verdict::NoLimits => "unknown",
@@ -186,11 +186,13 @@ fn belief(status: &Status) -> String {
     let gas = &status.gas;
     let with_care = status.signals.iter().filter(|signal| gas.with_care.contains(&signal.id));
     let with_care: Vec<&str> = with_care.map(label).collect();
-    let care = if with_care.is_empty() {
-        String::new()
-    } else {
-        format!(" To be used with care: {}.", with_care.join(", "))
-    };
+    let mut care = String::new();
+    if !with_care.is_empty() {
+        care += &format!(" To be used with care: {}.", with_care.join(", "));
+    }
+    for (alarm, _) in chosen(status, &gas.in_doubt) {
+        care += &format!(" “{}”: one of the two measurements is wrong.", alarm.name);
+    }
     match (gas.limits, gas.not_known.len()) {
         (0, _) => "The site file sets no limit to judge the gas by.".to_owned(),
         (limits, 0) if care.is_empty() => {

@@ -2,12 +2,12 @@
 
 use std::time::Duration;
 
-use crate::alarm::Life;
+use crate::alarm::{Kind, Life, Limit};
 use crate::daemon::Health;
 use crate::history::JournalEntry;
 use crate::monitor::{AlarmStatus, DeviceStatus, FunctionCheck, SignalStatus, Snapshot, Who};
 use crate::serve::rig::Rig;
-use crate::signal::SignalIndex;
+use crate::signal::{Scale, SignalIndex};
 use crate::view::story::{quiet_story, story};
 
 /// The most bytes of a page of a usual site: it must come over a poor radio link.
@@ -62,6 +62,30 @@ async fn the_page_of_a_quiet_day_says_that_nothing_is_wanted_of_anybody() {
     ] {
         assert!(body.contains(words), "{words}");
     }
+}
+
+#[tokio::test]
+async fn limits_are_not_plainly_believed_while_two_measurements_of_the_gas_disagree() {
+    let mut snapshot = quiet_story();
+    let kind = Kind::Deviation {
+        limit: Limit { setpoint: 1.0, deadband: 0.1 },
+        other: snapshot.alarms[0].signal.unwrap(),
+        conversion: Scale { from: [0.0, 1.0], to: [0.0, 1.0] },
+    };
+    let name = "H2S by loop and by register differ".to_owned();
+    let differ = AlarmStatus {
+        id: "h2s-differ".to_owned(),
+        kind,
+        name,
+        limits_gas: false,
+        active: Some(true),
+        ..snapshot.alarms[0].clone()
+    };
+    snapshot.alarms.push(differ);
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    let told = "With care: every limit (1) is judged. “H2S by loop and by register differ”: one of the two \
+                measurements is wrong.";
+    assert!(body.contains(told) && body.contains("Within limits"));
 }
 
 #[tokio::test]
