@@ -104,6 +104,7 @@ fn watched_by<'a>(alarms: &[&Alarm], signals: &'a [Signal]) -> Vec<&'a Signal> {
 }
 
 #[cfg(test)]
+#[allow(clippy::unwrap_used)]
 mod tests {
     use super::*;
     use crate::view::{Status, story};
