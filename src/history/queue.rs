@@ -37,6 +37,8 @@ pub(super) struct Limits {
     pub(super) retry_after: (Duration, Duration),
     /// Losses are told to the journal at most this often.
     pub(super) loss_told_every: Duration,
+    /// Samples that make room before their age are told to the journal at most this often.
+    pub(super) made_room_told_every: Duration,
     /// The longest time that closing waits for the disk.
     pub(super) close_within: Duration,
 }
@@ -51,6 +53,7 @@ impl Default for Limits {
             answer_within: Duration::from_secs(5),
             retry_after: (Duration::from_millis(100), Duration::from_secs(5)),
             loss_told_every: Duration::from_secs(60),
+            made_room_told_every: Duration::from_secs(86_400),
             close_within: Duration::from_secs(5),
         }
     }

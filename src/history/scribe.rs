@@ -16,7 +16,7 @@ use crate::history::journal::Journal;
 use crate::history::measure::measure;
 use crate::history::queue::{Limits, Queue, Waiting};
 use crate::history::reserve::{Reserve, Room};
-use crate::history::samples::{OpenMinutes, SampleStore};
+use crate::history::samples::{MadeRoom, OpenMinutes, SampleStore};
 use crate::moment::{Clock, Moment, Mono, Wall};
 use crate::monitor::{Detail, Event, EventKind};
 use crate::signal::{Sample, SignalIndex};
@@ -41,6 +41,9 @@ pub(super) struct Scribe {
     /// An alarm has spoken: the samples around it do not wait for the end of their minute.
     stage_now: bool,
     told: Told,
+    /// Samples that made room before their age, and are not told of yet.
+    made_room: Option<MadeRoom>,
+    made_room_told: Option<Instant>,
     dir: PathBuf,
     /// When the journal's first entry was recorded.
     journal_since: Option<Wall>,
@@ -91,6 +94,8 @@ impl Scribe {
             open: OpenMinutes::at(now),
             stage_now: false,
             told: Told { events: 0, samples: 0, at: None },
+            made_room: None,
+            made_room_told: None,
             dir,
             journal_since: None,
             _lock: lock,
@@ -110,12 +115,14 @@ impl Scribe {
                 self.write_samples();
             }
             self.tell_losses();
+            self.tell_made_room();
         }
         while self.write_events() {}
         self.stage_now = true;
         self.write_samples();
-        self.told.at = None;
+        (self.told.at, self.made_room_told) = (None, None);
         self.tell_losses();
+        self.tell_made_room();
         while self.write_events() {}
         let queue = Arc::clone(&self.queue);
         drop(self); // The files are closed and the lock is free before anybody is told.
@@ -198,9 +205,12 @@ impl Scribe {
         };
         // Also when nothing could be kept: the file may be full.
         let trimmed = match room {
-            Room::None => Ok(()),
+            Room::None => Ok(None),
             Room::Short | Room::Ample => self.samples.trim(now, room == Room::Short),
         };
+        let trimmed = trimmed.map(|made_room| {
+            self.made_room = made_room.map(|made_room| made_room.after(self.made_room)).or(self.made_room);
+        });
         if kept.is_err() {
             due.append(&mut waiting);
             waiting = due;
@@ -281,6 +291,29 @@ impl Scribe {
         self.told.events += events;
         self.told.samples += samples;
         self.told.at = Some(Instant::now());
+    }
+
+    /// Makes an event of the samples that went before their age: of the first at once, then once a day.
+    fn tell_made_room(&mut self) {
+        let every = self.queue.limits.made_room_told_every;
+        if self.made_room_told.is_some_and(|at| at.elapsed() < every) {
+            return;
+        }
+        let Some(MadeRoom { from, to, cause }) = self.made_room.take() else {
+            return;
+        };
+        self.queue.lock().add_own_event(Event {
+            at: (self.clock)(),
+            kind: EventKind::SamplesMadeRoom,
+            subject: self.site_id.clone(),
+            who: None,
+            detail: BTreeMap::from([
+                ("from", Detail::Text(format!("{from:.3}"))),
+                ("to", Detail::Text(format!("{to:.3}"))),
+                ("cause", Detail::Text(cause.to_owned())),
+            ]),
+        });
+        self.made_room_told = Some(Instant::now());
     }
 }
 

@@ -121,6 +121,9 @@ pub enum EventKind {
     /// Records were given up, because the disk was slow or full. Details: samples, events,
     /// from, to (the times of the first and the last that was given up).
     RecordLost,
+    /// The oldest samples made room before they were as old as they are to be kept. Details: from, to (the
+    /// minutes given up since that was last told), cause (`max_size` or `free_space`).
+    SamplesMadeRoom,
     /// A damaged database was moved aside and a new one begun. Details: file, moved_to, cause.
     DatabaseReplaced,
     /// The record was restored from a copy, and goes on from there. Details: entries, head, copied (when),
@@ -155,7 +158,7 @@ pub enum EventKind {
 
 impl EventKind {
     /// Every kind.
-    pub const ALL: [EventKind; 41] = [
+    pub const ALL: [EventKind; 42] = [
         EventKind::Started,
         EventKind::Stopped,
         EventKind::SettingChanged,
@@ -186,6 +189,7 @@ impl EventKind {
         EventKind::AlarmInService,
         EventKind::AlarmRemoved,
         EventKind::RecordLost,
+        EventKind::SamplesMadeRoom,
         EventKind::DatabaseReplaced,
         EventKind::TakenOver,
         EventKind::FunctionCheckBegun,
@@ -232,6 +236,7 @@ impl EventKind {
             | EventKind::DeviceLost
             | EventKind::DeviceOnline
             | EventKind::RecordLost
+            | EventKind::SamplesMadeRoom
             | EventKind::DatabaseReplaced
             | EventKind::TakenOver
             | EventKind::FunctionCheckBegun
@@ -279,6 +284,7 @@ impl EventKind {
             EventKind::AlarmInService => "alarm_in_service",
             EventKind::AlarmRemoved => "alarm_removed",
             EventKind::RecordLost => "record_lost",
+            EventKind::SamplesMadeRoom => "samples_made_room",
             EventKind::DatabaseReplaced => "database_replaced",
             EventKind::TakenOver => "taken_over",
             EventKind::FunctionCheckBegun => "function_check_begun",

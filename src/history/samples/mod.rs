@@ -33,6 +33,7 @@ pub use holds::Holds;
 pub use lapses::Lapse;
 pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};
 pub use replay::Replay;
+pub(super) use retention::MadeRoom;
 pub(super) use store::{Bounds, Extent, KeptSignal, OpenMinutes, SampleStore};
 
 /// The history's name in the data directory.

@@ -25,21 +25,45 @@ const PAGES_FREE: i64 = 8_192;
 /// is written. What it takes of the disk until then, events do not need.
 const PAGES_TO_MAKE_ROOM_MIN: i64 = 2 * PAGES_FREE;
 
+/// Minutes that were given up before they were past their age.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(in crate::history) struct MadeRoom {
+    /// Where the first of them begins.
+    pub(in crate::history) from: Wall,
+    /// Where the last of them ends.
+    pub(in crate::history) to: Wall,
+    /// What was short: the size the file may have, or free space on the disk.
+    pub(in crate::history) cause: &'static str,
+}
+
+impl MadeRoom {
+    /// With those that were given up before and not told yet.
+    pub(in crate::history) fn after(self, before: Option<MadeRoom>) -> MadeRoom {
+        let from = before.map_or(self.from, |before| before.from.min(self.from));
+        let to = before.map_or(self.to, |before| before.to.max(self.to));
+        MadeRoom { from, to, ..self }
+    }
+}
+
 /// Gives up the oldest minutes when they begin before `oldest_kept`, when the file is nearly full, or
-/// to make room for the next ones.
+/// to make room for the next ones; returns those that went before their age.
 pub(super) fn trim(
     db: &mut Connection,
     oldest_kept: Wall,
     pages_max: i64,
     make_room: bool,
-) -> rusqlite::Result<()> {
+) -> rusqlite::Result<Option<MadeRoom>> {
     let transaction = db.transaction()?;
     let oldest_minute = oldest_kept.as_millisecond().div_euclid(MINUTE_MS);
+    let mut made_room = None;
     for _ in 0..MINUTES_AT_ONCE {
         let (used, free) = pages(&transaction)?;
         let makes_room = make_room && used + free >= PAGES_TO_MAKE_ROOM_MIN && free < PAGES_FREE;
-        let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX || makes_room;
-        let limit = if is_nearly_full { i64::MAX } else { first_id(oldest_minute) };
+        let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX;
+        let limit = if is_nearly_full || makes_room { i64::MAX } else { first_id(oldest_minute) };
+        let first: Option<i64> = transaction
+            .prepare_cached("SELECT min(id) >> 10 FROM minute")?
+            .query_row([], |row| row.get(0))?;
         let given_up = transaction
             .prepare_cached(
                 "DELETE FROM minute WHERE id < ?1
@@ -49,12 +73,22 @@ pub(super) fn trim(
         if given_up == 0 {
             break;
         }
+        let cause = if is_nearly_full { "max_size" } else { "free_space" };
+        let early = first.filter(|first| *first >= oldest_minute).and_then(|first| spanned(first, cause));
+        made_room = early.map(|early| early.after(made_room)).or(made_room);
     }
     trim_hours(&transaction, oldest_kept)?;
     transaction
         .prepare_cached("DELETE FROM late_minute WHERE minute < (SELECT min(id) >> 10 FROM minute)")?
         .execute([])?;
-    transaction.commit()
+    transaction.commit()?;
+    Ok(made_room)
+}
+
+/// `None` for a minute that no calendar has.
+fn spanned(minute: i64, cause: &'static str) -> Option<MadeRoom> {
+    let begin = |minute: i64| Wall::from_millisecond(minute.checked_mul(MINUTE_MS)?).ok();
+    Some(MadeRoom { from: begin(minute)?, to: begin(minute.checked_add(1)?)?, cause })
 }
 
 /// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left: they
@@ -126,7 +160,9 @@ mod tests {
 
     /// So many minutes are left after a while in which the disk is short of room.
     fn left_when_short(db: &mut Connection) -> i64 {
-        (0..50).for_each(|_| trim(db, Wall::MIN, i64::from(u32::MAX), true).unwrap());
+        for _ in 0..50 {
+            trim(db, Wall::MIN, i64::from(u32::MAX), true).unwrap();
+        }
         db.query_row("SELECT count(*) FROM minute", [], |row| row.get(0)).unwrap()
     }
 

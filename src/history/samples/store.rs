@@ -19,11 +19,12 @@ use crate::history::file::{Flaw, OwnFile, Replaced, refusal};
 use crate::history::samples::coding::Coding;
 use crate::history::samples::held::MINUTE_MS;
 use crate::history::samples::layout::{LAYOUT, SIGNALS_MAX};
+use crate::history::samples::retention::{self, MadeRoom};
 use crate::history::samples::row::Point;
 use crate::history::samples::table::{
     COLUMNS, Codings, Minute, Number, Scan, first_id, minute_and_signal, stage, write_minute,
 };
-use crate::history::samples::{holds, hours, old, retention};
+use crate::history::samples::{holds, hours, old};
 use crate::moment::Wall;
 use crate::signal::{Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
@@ -182,8 +183,9 @@ impl SampleStore {
 
     /// Gives up the oldest samples when they are past their age, or the file is nearly as large as it
     /// may be: a few minutes of them, so that it never takes long. It is called at least as often as
-    /// a minute is written. `make_room` has it done in any case, so that the file does not grow.
-    pub(in crate::history) fn trim(&mut self, now: Wall, make_room: bool) -> Result<(), Flaw> {
+    /// a minute is written. `make_room` has it done in any case, so that the file does not grow. Returns
+    /// those that were not past their age.
+    pub(in crate::history) fn trim(&mut self, now: Wall, make_room: bool) -> Result<Option<MadeRoom>, Flaw> {
         let keep = self.bounds.keep;
         let (db, known) = self.open_file()?;
         let oldest_kept = now.checked_sub(keep).unwrap_or(Wall::MIN);

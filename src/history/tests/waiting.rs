@@ -203,7 +203,19 @@ fn the_sample_file_stays_within_its_size_and_keeps_the_newest() {
     let all: Vec<u64> = (0..minutes * 60_000).step_by(every_ms).collect();
     let newest = all[all.len() - samples.len()..].iter().map(|ms| moment(*ms).wall);
     assert!(samples.iter().map(|sample| sample.time).eq(newest));
-    assert!(kept.journal.read(0, 10).unwrap().is_empty(), "what is old is not lost");
+    let told = kept.journal.read(0, 10).unwrap();
+    assert_eq!(told.len(), 2, "the first at once, the rest when the day, or siskin, ends");
+    assert!(
+        told.iter().all(|entry| entry.kind == "samples_made_room" && entry.detail["cause"] == "max_size")
+    );
+    let [first, oldest] = [0, all[all.len() - samples.len()]].map(|ms| {
+        let begin = moment(ms).wall.as_millisecond().div_euclid(60_000) * 60_000;
+        format!("{:.3}", Wall::from_millisecond(begin).unwrap())
+    });
+    assert_eq!(
+        (told[0].detail["from"].as_str(), told[1].detail["to"].as_str()),
+        (Some(&*first), Some(&*oldest))
+    );
 }
 
 #[test]
@@ -226,6 +238,7 @@ fn samples_past_their_age_are_given_up() {
         samples.iter().map(|sample| sample.time).collect::<Vec<_>>(),
         [moment(1_794_880).wall, moment(3_600_000).wall]
     );
+    assert!(kept.journal.read(0, 10).unwrap().is_empty(), "what is past its age is not lost");
 }
 
 /// Names the directory for a test that runs again in a process of its own.
