@@ -137,7 +137,7 @@ fn state(alarm: &Alarm, status: &Status, terminal: &Terminal) -> String {
 
 fn now(alarm: &Alarm, signal: &Signal) -> String {
     let place = signal.tag.as_ref().unwrap_or(&signal.id);
-    let value = words::value_text(signal);
+    let value = words::value_with_quality_text(signal);
     match words::limit_text(alarm, Some(signal)) {
         Some(limit) => format!("{place} now {value}, limit {limit}"),
         None => format!("{place} now {value}"),
@@ -152,6 +152,7 @@ mod tests {
     use super::*;
     use crate::alarm::Withheld;
     use crate::cli::status::tests::bad_afternoon;
+    use crate::signal::Quality;
     use crate::view::{AlarmState, Word};
 
     fn shown(all: bool, status: &Status, width: usize) -> String {
@@ -194,5 +195,15 @@ mod tests {
             let told = shown(false, &status, 140);
             assert!(told.contains(expected), "{why:?}: {told}");
         }
+    }
+
+    #[test]
+    fn a_value_to_be_used_with_care_is_marked_beside_its_limit() {
+        let mut status = bad_afternoon();
+        assert!(!shown(false, &status, 140).contains("use with care"));
+        let h2s = status.signals.iter_mut().find(|signal| signal.id == "h2s-1.concentration").unwrap();
+        h2s.quality = Word(Quality::Uncertain);
+        let told = shown(false, &status, 140);
+        assert!(told.contains("AIT-1101 now 4.312 ppmv (use with care), limit above"), "{told}");
     }
 }

@@ -126,6 +126,7 @@ impl From<ActionResult> for Acted {
             alarm: result.alarm,
             done: result.result.is_ok(),
             state: None,
+            indeterminate: result.indeterminate,
             refused: None,
             nearest: None,
             withheld: None,
@@ -224,7 +225,7 @@ mod tests {
             ("flow-low", Err(refusals().remove(8))),
         ];
         for (alarm, result) in sent {
-            let acted = Acted::from(ActionResult { alarm: alarm.to_owned(), result });
+            let acted = Acted::from(ActionResult { alarm: alarm.to_owned(), result, indeterminate: false });
             let answer = serde_json::to_string(&json(&[acted]).unwrap()).unwrap();
             assert!(DOCUMENT.contains(&answer), "{answer}");
         }

@@ -245,6 +245,9 @@ pub struct Acted {
     pub done: bool,
     /// Where the alarm is in its life cycle afterwards, where that is known.
     pub state: Option<Word<Life>>,
+    /// Whether its condition cannot be known now: then `normal` is no good news. An older daemon does not tell.
+    #[serde(default)]
+    pub indeterminate: bool,
     /// Why it was not done; the words are listed in `docs/control-socket.md`.
     pub refused: Option<String>,
     /// For `unknown_alarm` and `unknown_group`: the name that was perhaps meant.

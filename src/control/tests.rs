@@ -102,6 +102,7 @@ async fn act(mut asked: mpsc::Receiver<daemon::Request>, tell: mpsc::UnboundedSe
             } else {
                 Err(Refusal::UnknownAlarm { nearest: Some("h2s-high".to_owned()) })
             },
+            indeterminate: false,
         };
         let results = alarms.iter().map(result).collect();
         tell.send(action).unwrap();

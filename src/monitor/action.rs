@@ -70,6 +70,15 @@ pub struct ActionResult {
     pub alarm: String,
     /// Its new state, or why nothing was done.
     pub result: Result<Life, Refusal>,
+    /// Whether its condition cannot be known now; `normal` is no good news then.
+    pub indeterminate: bool,
+}
+
+impl ActionResult {
+    /// What became of an action for a name that no alarm or group has.
+    pub fn of_nothing(name: &str, refusal: Refusal) -> ActionResult {
+        ActionResult { alarm: name.to_owned(), result: Err(refusal), indeterminate: false }
+    }
 }
 
 /// Why an action was refused for one alarm.
@@ -129,7 +138,7 @@ impl Step<'_> {
             }
             Targets::Group(group) if plan.groups().all(|known| known != group) => {
                 let nearest = nearest(group, plan.groups().map(String::as_str)).map(str::to_owned);
-                vec![ActionResult { alarm: group.clone(), result: Err(Refusal::UnknownGroup { nearest }) }]
+                vec![ActionResult::of_nothing(group, Refusal::UnknownGroup { nearest })]
             }
             Targets::Group(group) => {
                 self.act_on_all(action, |alarm| plan.alarms[alarm.0].first_out_group.as_ref() == Some(group))
@@ -156,14 +165,15 @@ impl Step<'_> {
             None => {
                 let known = self.plan.alarms.iter().map(|alarm| alarm.id.as_str()).filter(|_| compared);
                 let nearest = nearest(id, known).map(str::to_owned);
-                ActionResult { alarm: id.to_owned(), result: Err(Refusal::UnknownAlarm { nearest }) }
+                ActionResult::of_nothing(id, Refusal::UnknownAlarm { nearest })
             }
         }
     }
 
     fn act_on(&mut self, alarm: AlarmIndex, action: &Action) -> ActionResult {
         let result = self.permitted(alarm, action).map(|change| self.apply(alarm, change, action));
-        ActionResult { alarm: self.plan.alarms[alarm.0].id.clone(), result }
+        let indeterminate = self.state.alarms[alarm.0].active().is_none();
+        ActionResult { alarm: self.plan.alarms[alarm.0].id.clone(), result, indeterminate }
     }
 
     /// What the action would change, or why it may not.

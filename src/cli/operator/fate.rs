@@ -2,9 +2,9 @@
 
 use std::time::Duration;
 
-use crate::alarm::Withheld;
+use crate::alarm::{Life, Withheld};
 use crate::control::protocol::{ActKind, ActRequest, Acted, Alarms};
-use crate::view::words;
+use crate::view::{Word, words};
 
 /// Said when there was no alarm for which the action means something.
 pub(super) fn nothing_to_do(request: &ActRequest) -> String {
@@ -34,7 +34,7 @@ pub(super) fn fate(request: &ActRequest, result: &Acted) -> String {
 fn done(request: &ActRequest, result: &Acted) -> String {
     let state = state(result);
     match request.kind {
-        ActKind::Acknowledge | ActKind::Reset => state.to_owned(),
+        ActKind::Acknowledge | ActKind::Reset => state,
         ActKind::Shelve => match request.for_s {
             Some(seconds) => format!("shelved for {}", words::duration(Duration::from_secs(seconds))),
             None => {
@@ -48,8 +48,21 @@ fn done(request: &ActRequest, result: &Acted) -> String {
     }
 }
 
-fn state(result: &Acted) -> &'static str {
-    result.state.map_or("its state is not known", |state| words::alarm_state(state.0))
+fn state(result: &Acted) -> String {
+    match result.state {
+        None => "its state is not known".to_owned(),
+        Some(life) if result.indeterminate => words::life_not_judged(life.0),
+        Some(life) => words::alarm_state(life.0).to_owned(),
+    }
+}
+
+/// `, it is normal`, for one that has nothing to be answered.
+fn it_is(result: &Acted) -> String {
+    let state = state(result);
+    match result.state {
+        Some(Word(Life::Normal)) if result.indeterminate => format!("; it {state}"),
+        Some(_) | None => format!(", it is {state}"),
+    }
 }
 
 fn refusal(refused: &str, result: &Acted) -> String {
@@ -63,9 +76,9 @@ fn refusal(refused: &str, result: &Acted) -> String {
             Some(nearest) => return format!("no alarm is in such a group; is {nearest} meant?"),
             None => "no alarm is in such a group; `siskin alarms --all` shows them",
         },
-        "nothing_to_acknowledge" => return format!("nothing to acknowledge, it is {}", state(result)),
+        "nothing_to_acknowledge" => return format!("nothing to acknowledge{}", it_is(result)),
         "not_seen" => "it has called since you looked: look again, then acknowledge",
-        "nothing_to_reset" => return format!("nothing to reset, it is {}", state(result)),
+        "nothing_to_reset" => return format!("nothing to reset{}", it_is(result)),
         "still_active" => "its condition still holds, and a reset would hide it",
         "condition_unknown" => "its condition cannot be known now, and a reset would call it normal",
         "not_acknowledged" => "it must be acknowledged first",
@@ -101,12 +114,12 @@ fn withheld(alarm: &str, why: Option<Withheld>) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::alarm::Life;
     use crate::monitor::{ActionResult, Refusal};
 
-    fn told(kind: ActKind, result: Result<Life, Refusal>) -> String {
+    fn told(kind: ActKind, result: Result<Life, Refusal>, indeterminate: bool) -> String {
         let request = ActRequest { for_s: Some(7200), ..ActRequest::new(kind, Alarms::These(Vec::new())) };
-        fate(&request, &Acted::from(ActionResult { alarm: "h2s-high".to_owned(), result }))
+        let alarm = "h2s-high".to_owned();
+        fate(&request, &Acted::from(ActionResult { alarm, result, indeterminate }))
     }
 
     #[test]
@@ -119,7 +132,29 @@ mod tests {
             (ActKind::OutOfService, Life::Normal, "out of service until it is put back"),
             (ActKind::InService, Life::Normal, "back in service, normal"),
         ] {
-            assert_eq!(told(kind, Ok(life)), expected);
+            assert_eq!(told(kind, Ok(life), false), expected);
+        }
+    }
+
+    #[test]
+    fn no_alarm_that_cannot_be_judged_is_called_normal() {
+        for (kind, result, expected) in [
+            (ActKind::Acknowledge, Ok(Life::Normal), "cannot be judged now"),
+            (ActKind::Reset, Ok(Life::LatchedAcknowledged), "gone again, to be reset, cannot be judged now"),
+            (ActKind::Unshelve, Ok(Life::Normal), "no longer shelved, cannot be judged now"),
+            (ActKind::InService, Ok(Life::Normal), "back in service, cannot be judged now"),
+            (
+                ActKind::Acknowledge,
+                Err(Refusal::NothingToAcknowledge(Life::Normal)),
+                "refused: nothing to acknowledge; it cannot be judged now",
+            ),
+            (
+                ActKind::Reset,
+                Err(Refusal::NothingToReset(Life::Normal)),
+                "refused: nothing to reset; it cannot be judged now",
+            ),
+        ] {
+            assert_eq!(told(kind, result, true), expected);
         }
     }
 
@@ -143,7 +178,7 @@ mod tests {
             (Refusal::AlreadyOutOfService, "it is out of service already"),
             (Refusal::AlreadyInService, "it is in service already"),
         ] {
-            let told = told(ActKind::Acknowledge, Err(refusal));
+            let told = told(ActKind::Acknowledge, Err(refusal), false);
             assert!(told.starts_with("refused: ") && told.contains(expected), "{told}");
             assert!(!told.contains('_'), "a word for machines: {told}");
         }
@@ -152,7 +187,7 @@ mod tests {
     #[test]
     fn a_refusal_of_a_newer_daemon_is_told_as_well_as_can_be() {
         let request = ActRequest::new(ActKind::Reset, Alarms::These(Vec::new()));
-        let mut result = Acted::from(ActionResult { alarm: "x".to_owned(), result: Err(Refusal::NotSeen) });
+        let mut result = Acted::from(ActionResult::of_nothing("x", Refusal::NotSeen));
         result.refused = Some("some_day".to_owned());
         assert_eq!(fate(&request, &result), "refused: some day");
     }

@@ -260,10 +260,12 @@ fn a_group_acts_as_one_and_a_group_that_is_not_there_is_told() {
         let input = Input::Act(Action { kind, targets, who, remark: None, seen: None });
         step(&plan, &mut state, input, moment(1.0, 0)).results
     };
-    let result = |alarm: &str, result| vec![ActionResult { alarm: alarm.to_owned(), result }];
     let nearest = Some("upset".to_owned());
-    assert_eq!(shelve("upsett"), result("upsett", Err(Refusal::UnknownGroup { nearest })));
-    assert_eq!(shelve("upset"), result("high", Ok(Life::Normal)));
+    let unknown = Refusal::UnknownGroup { nearest };
+    assert_eq!(shelve("upsett"), [ActionResult::of_nothing("upsett", unknown)]);
+    // Nothing has been read yet: it is not known to be normal, and whoever shelves it is told so.
+    let alarm = "high".to_owned();
+    assert_eq!(shelve("upset"), [ActionResult { alarm, result: Ok(Life::Normal), indeterminate: true }]);
 }
 
 #[test]

@@ -13,7 +13,8 @@ use crate::serve::page::trend::{self, Span, Subject, Trend};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::{Named, Problem};
 use crate::view::words::{
-    circumstances_text, date_and_time, due_text, label, recorded_text, sensor_facts, standing, value_text,
+    circumstances_text, date_and_time, due_text, label, recorded_text, sensor_facts, standing,
+    value_with_quality_text,
 };
 use crate::view::{Alarm, Calibration, Device, Instant, Signal};
 
@@ -131,7 +132,7 @@ pub async fn alarm(State(face): State<Face>, Named(id): Named) -> Result<Respons
 }
 
 fn signal_news(signal: &Signal) -> String {
-    format!("{}: {}", label(signal), value_text(signal))
+    format!("{}: {}", label(signal), value_with_quality_text(signal))
 }
 
 fn times(alarm: &Alarm, here: Here<'_>) -> Vec<(&'static str, String)> {

@@ -14,7 +14,9 @@ use crate::serve::api::JournalPage;
 use crate::serve::page::row::{AlarmRow, DeviceRow, EventRow, Here, LineRow};
 use crate::serve::page::{Frame, rendered};
 use crate::serve::problem::Problem;
-use crate::view::words::{clock_text, label, reasons_text, storage_text, value_text, verdict_text};
+use crate::view::words::{
+    clock_text, label, reasons_text, storage_text, value_with_quality_text, verdict_text,
+};
 use crate::view::{Alarm, Entry, Signal, Status, Verdict};
 
 /// How many of the last events the page shows.
@@ -163,7 +165,7 @@ fn chosen<'a>(
 
 fn outside_text(alarm: &Alarm, signal: Option<&Signal>) -> String {
     match signal {
-        Some(signal) => format!("{}: {} {} now.", alarm.name, label(signal), value_text(signal)),
+        Some(signal) => format!("{}: {} {} now.", alarm.name, label(signal), value_with_quality_text(signal)),
         None => format!("{}.", alarm.name),
     }
 }

@@ -8,7 +8,7 @@ use crate::signal::Quality;
 use crate::view::words::{
     clock_time, condition_of, condition_text, duration, event_detail_text, event_kind_text, event_who_text,
     for_how_long, function_check_text, label, last_calibration_text, last_good_text, quality_text,
-    reasons_text, sensor_text, shelved_text, standing, value_text,
+    reasons_text, sensor_text, shelved_text, standing, value_text, value_with_quality_text,
 };
 use crate::view::{Alarm, AlarmState, Device, Entry, Instant, Line, LineState, Signal};
 
@@ -39,6 +39,8 @@ pub struct SignalRow {
     pub mark: &'static str,
     pub quality: &'static str,
     pub value: String,
+    /// For where the quality does not stand beside it.
+    pub value_with_quality: String,
     pub reasons: String,
     pub condition: &'static str,
     /// Told only when there is no present value.
@@ -57,6 +59,7 @@ impl SignalRow {
             mark: quality.word(),
             quality: quality_text(quality),
             value: value_text(signal),
+            value_with_quality: value_with_quality_text(signal),
             reasons: reasons_text(signal),
             condition: signal.condition.map_or("", |condition| condition_text(condition.0)),
             last_good: (quality == Quality::Bad).then(|| {

@@ -7,7 +7,7 @@ use crate::daemon::Health;
 use crate::history::JournalEntry;
 use crate::monitor::{AlarmStatus, DeviceStatus, FunctionCheck, SignalStatus, Snapshot, Who};
 use crate::serve::rig::Rig;
-use crate::signal::{Scale, SignalIndex};
+use crate::signal::{Reason, Sample, Scale, SignalIndex};
 use crate::view::story::{quiet_story, story};
 
 /// The most bytes of a page of a usual site: it must come over a poor radio link.
@@ -125,6 +125,22 @@ async fn the_lines_tell_how_late_polls_begin_what_is_too_much_and_what_a_person_
     }
     let body = page(&Rig::telling(story()).await, "/").await;
     assert!(!body.contains("overloaded") && !body.contains("asked of it"));
+}
+
+#[tokio::test]
+async fn a_value_to_be_used_with_care_is_never_told_of_an_alarm_without_its_quality() {
+    let mut snapshot = story();
+    let concentration =
+        snapshot.signals.iter_mut().find(|signal| signal.id == "h2s-1.concentration").unwrap();
+    let (value, at) = (concentration.sample.measured(), concentration.sample.at);
+    concentration.sample = Sample::new(value, [Reason::Settling].into_iter().collect(), at);
+    let rig = Rig::telling(snapshot).await;
+    let body = page(&rig, "/").await;
+    let needs = body.split("Measurements").next().unwrap();
+    assert!(needs.contains("<b>4.312 ppmv (use with care)</b>"), "{needs}");
+    assert!(page(&rig, "/alarms/h2s-high").await.contains("</a>: 4.312 ppmv (use with care)</dd>"));
+    // Where it is good, nothing is added.
+    assert!(!page(&Rig::telling(story()).await, "/alarms/h2s-high").await.contains("use with care)"));
 }
 
 /// The texts of the cells of class `value`.

@@ -35,10 +35,17 @@ pub fn standing(alarm: &Alarm) -> String {
     match (alarm.state.0, alarm.active) {
         (AlarmState::Told(Life::Normal), Some(_)) if alarm.pending => PENDING.to_owned(),
         (AlarmState::Told(_), Some(_)) if alarm.pending => format!("{state}; {PENDING}"),
-        (AlarmState::Told(Life::Normal), None) => "cannot be judged now".to_owned(),
-        (AlarmState::Told(_), None) => format!("{state}, cannot be judged now"),
+        (AlarmState::Told(life), None) => life_not_judged(life),
         (AlarmState::Told(_), Some(_)) | (AlarmState::Withheld(_), _) => state.to_owned(),
     }
+}
+
+/// Where an alarm is whose condition cannot be known: one that would be normal is not called so.
+pub fn life_not_judged(life: Life) -> String {
+    if life == Life::Normal {
+        return "cannot be judged now".to_owned();
+    }
+    format!("{}, cannot be judged now", alarm_state(AlarmState::Told(life)))
 }
 
 /// Why it is withheld, until when and by whom: `shelved until 09:04:05 by R. Vale (operator): filter

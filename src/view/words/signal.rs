@@ -20,6 +20,16 @@ pub fn value_text(signal: &Signal) -> String {
     }
 }
 
+/// The value where its quality does not stand beside it: `3.210 ppmv (use with care)`.
+pub fn value_with_quality_text(signal: &Signal) -> String {
+    let value = value_text(signal);
+    match signal.quality.0 {
+        // That a bad one is not measured is said in the value's place.
+        Quality::Good | Quality::Bad => value,
+        quality @ Quality::Uncertain => format!("{value} ({})", quality_text(quality)),
+    }
+}
+
 /// The last good value, told as the past: `3.210 ppmv, 4 min ago (09:00:12)`.
 pub fn last_good_text(signal: &Signal, now: Instant, zone: &TimeZone) -> Option<String> {
     let last = signal.last_good?;
