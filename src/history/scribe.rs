@@ -209,7 +209,7 @@ impl Scribe {
             Room::Short | Room::Ample => self.samples.trim(now, room == Room::Short),
         };
         let trimmed = trimmed.map(|made_room| {
-            self.made_room = made_room.map(|made_room| made_room.after(self.made_room)).or(self.made_room);
+            self.made_room = MadeRoom::both(self.made_room, made_room);
         });
         if kept.is_err() {
             due.append(&mut waiting);

@@ -6,8 +6,8 @@
 
 use rusqlite::Connection;
 
-use crate::history::samples::held::{HOUR_MS, MINUTE_MS};
-use crate::history::samples::table::first_id;
+use crate::history::samples::held::{HOUR_MS, MINUTE_MS, wall};
+use crate::history::samples::table::{first_id, minute_and_signal};
 use crate::moment::Wall;
 
 /// Share of the size limit, in percent, that is filled before the oldest minutes are given up.
@@ -37,11 +37,10 @@ pub(in crate::history) struct MadeRoom {
 }
 
 impl MadeRoom {
-    /// With those that were given up before and not told yet.
-    pub(in crate::history) fn after(self, before: Option<MadeRoom>) -> MadeRoom {
-        let from = before.map_or(self.from, |before| before.from.min(self.from));
-        let to = before.map_or(self.to, |before| before.to.max(self.to));
-        MadeRoom { from, to, ..self }
+    /// Those that were given up before together with those after them, for want of what the later ones were.
+    pub(in crate::history) fn both(before: Option<MadeRoom>, after: Option<MadeRoom>) -> Option<MadeRoom> {
+        let (Some(first), Some(last)) = (before, after) else { return before.or(after) };
+        Some(MadeRoom { from: first.from.min(last.from), to: first.to.max(last.to), cause: last.cause })
     }
 }
 
@@ -60,22 +59,20 @@ pub(super) fn trim(
         let (used, free) = pages(&transaction)?;
         let makes_room = make_room && used + free >= PAGES_TO_MAKE_ROOM_MIN && free < PAGES_FREE;
         let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX;
-        let limit = if is_nearly_full || makes_room { i64::MAX } else { first_id(oldest_minute) };
-        let first: Option<i64> = transaction
-            .prepare_cached("SELECT min(id) >> 10 FROM minute")?
-            .query_row([], |row| row.get(0))?;
-        let given_up = transaction
-            .prepare_cached(
-                "DELETE FROM minute WHERE id < ?1
-                 AND id < ((SELECT min(id) FROM minute) >> 10) + 1 << 10",
-            )?
-            .execute([limit])?;
-        if given_up == 0 {
+        let first: Option<i64> =
+            transaction.prepare_cached("SELECT min(id) FROM minute")?.query_row([], |row| row.get(0))?;
+        let Some(first) = first.map(|id| minute_and_signal(id).0) else { break };
+        let is_past_its_age = first < oldest_minute;
+        if !(is_past_its_age || is_nearly_full || makes_room) {
             break;
         }
-        let cause = if is_nearly_full { "max_size" } else { "free_space" };
-        let early = first.filter(|first| *first >= oldest_minute).and_then(|first| spanned(first, cause));
-        made_room = early.map(|early| early.after(made_room)).or(made_room);
+        transaction.prepare_cached("DELETE FROM minute WHERE id < ?1")?.execute([first_id(first + 1)])?;
+        if !is_past_its_age {
+            let begin = |minute: i64| wall(minute.saturating_mul(MINUTE_MS));
+            let cause = if is_nearly_full { "max_size" } else { "free_space" };
+            let early = MadeRoom { from: begin(first), to: begin(first + 1), cause };
+            made_room = MadeRoom::both(made_room, Some(early));
+        }
     }
     trim_hours(&transaction, oldest_kept)?;
     transaction
@@ -83,12 +80,6 @@ pub(super) fn trim(
         .execute([])?;
     transaction.commit()?;
     Ok(made_room)
-}
-
-/// `None` for a minute that no calendar has.
-fn spanned(minute: i64, cause: &'static str) -> Option<MadeRoom> {
-    let begin = |minute: i64| Wall::from_millisecond(minute.checked_mul(MINUTE_MS)?).ok();
-    Some(MadeRoom { from: begin(minute)?, to: begin(minute.checked_add(1)?)?, cause })
 }
 
 /// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left: they
