@@ -176,7 +176,7 @@ impl Report {
     ) -> Result<Report, ReportError> {
         let span = Span::of(asked, &site.time_zone, site.gas_day_start, now)?;
         let bounds = span.bounds;
-        let samples = SampleReader::new(data);
+        let samples = SampleReader::kept_open(data);
         let recorded = samples.signals()?;
         let wanted = wanted(signals, site, &recorded)?;
         let journal = events::Journal::read(data, bounds)?;

@@ -32,14 +32,15 @@ fn main() {
     let given: Option<u64> = std::env::args().skip(1).find_map(|arg| arg.parse().ok());
     let days = given.unwrap_or(31);
     let month = fill(48, 10, days);
-    let (reader, site) = (SampleReader::new(month.dir.path()), &month.site);
+    let (dir, site) = (month.dir.path(), &month.site);
     let hours: Vec<Wall> =
         (0..=days * 24).map(|hour| month.from + Duration::from_secs(hour * 3_600)).collect();
     say("hourly figures of 48 signals", || {
+        let reader = SampleReader::kept_open(dir);
         site.signals.iter().map(|signal| reader.figures(&signal.id, &hours).unwrap().len()).sum()
     });
     let asked = Asked::Between(month.from, month.to());
-    let report = || Report::make(asked, &[], site, month.dir.path(), month.to()).unwrap();
+    let report = || Report::make(asked, &[], site, dir, month.to()).unwrap();
     say("the whole report of 48 signals", || report().signals.len());
     let made = report();
     say("its JSON, bytes", || serde_json::to_string(&made).unwrap().len());

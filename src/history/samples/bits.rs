@@ -55,9 +55,11 @@ pub(super) fn number_at(bytes: &[u8], bits: usize, place: usize) -> i64 {
     }
     let first_bit = place * bits;
     let from = &bytes[first_bit / 8..];
-    let mut window = [0; 8];
-    let within = from.len().min(window.len());
-    window[..within].copy_from_slice(&from[..within]);
+    let window = from.first_chunk().copied().unwrap_or_else(|| {
+        let mut window = [0; 8];
+        window[..from.len()].copy_from_slice(from);
+        window
+    });
     (u64::from_be_bytes(window) << (first_bit % 8) >> (WHOLE_BITS - bits)).cast_signed()
 }
 

@@ -50,16 +50,16 @@ pub(super) fn write_next(db: &Connection, codings: &Codings, open: OpenMinutes) 
     Ok(())
 }
 
-/// The hours of a signal from one hour up to another, that are not open.
+/// The hours of a signal from one hour up to another, in their order, that are not open.
 pub(super) fn read(
     db: &Connection,
     signal: Number,
     from_hour: i64,
     to_hour: i64,
-) -> rusqlite::Result<BTreeMap<i64, Stretch>> {
+) -> rusqlite::Result<Vec<(i64, Stretch)>> {
     let mut select = db.prepare_cached(
         "SELECT hour, lo, hi, value_ms, measured_ms, first_ms, last_ms, last FROM hour
-         WHERE signal = ?1 AND hour >= ?2 AND hour < ?3",
+         WHERE signal = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour",
     )?;
     let stretches = select.query_map((signal, from_hour, to_hour), |row| {
         let hour: i64 = row.get(0)?;

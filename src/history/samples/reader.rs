@@ -1,13 +1,17 @@
 //! The reading side of the history: samples, buckets, and for how long a limit was exceeded.
 //!
 //! Each call opens the file anew, read-only, so that a history moved aside is never read on by mistake,
-//! and answers from one read transaction: what it tells belongs together. Samples of a minute that is
-//! not over are only seen once they are staged or the minute is written; what is known this very moment
-//! is the snapshot's business.
+//! and answers from one read transaction: what it tells belongs together. Who asks a thousand things one
+//! after the other keeps the file open meanwhile, for opening it takes longer than most answers do. Samples
+//! of a minute that is not over are only seen once they are staged or the minute is written; what is known
+//! this very moment is the snapshot's business.
 
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::time::Duration;
+
+use rusqlite::Connection;
 
 use crate::history::samples::held::{Bucket, Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals, edges, wall};
 use crate::history::samples::holds::Holds;
@@ -39,12 +43,20 @@ pub struct KeptSample {
 #[derive(Debug, Clone)]
 pub struct SampleReader {
     path: PathBuf,
+    /// The file since the first call, where it is kept open.
+    kept_open: Option<Arc<Mutex<Option<Connection>>>>,
 }
 
 impl SampleReader {
     /// A reader of the history in the data directory `dir`.
     pub fn new(dir: &Path) -> Self {
-        SampleReader { path: dir.join(HISTORY_FILE) }
+        SampleReader { path: dir.join(HISTORY_FILE), kept_open: None }
+    }
+
+    /// The same, with the file kept open from the first call on until this and its clones are dropped. It goes
+    /// on reading a file that is moved aside meanwhile: a matter of seconds, not of a daemon's life.
+    pub fn kept_open(dir: &Path) -> Self {
+        SampleReader { kept_open: Some(Arc::default()), ..SampleReader::new(dir) }
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -53,12 +65,10 @@ impl SampleReader {
 
     /// Every signal that was ever recorded, by id.
     pub fn signals(&self) -> Result<Vec<String>, ReadError> {
-        let read = || {
-            let db = file::open_read_only(&self.path)?;
+        self.read(|db| {
             let mut select = db.prepare("SELECT name FROM signal ORDER BY id")?;
             select.query_map([], |row| row.get(0))?.collect::<rusqlite::Result<Vec<String>>>()
-        };
-        read().map_err(|error| ReadError::new(&self.path, error))
+        })
     }
 
     /// The samples of the signal `device.signal` with `from <= time < to`, by time; at most
@@ -181,16 +191,10 @@ impl SampleReader {
     /// Before when samples have been given up, so that only their hours are left; `None` while every
     /// sample that was recorded is still there.
     pub fn given_up_before(&self) -> Result<Option<Wall>, ReadError> {
-        let read = || {
-            let db = file::open_read_only(&self.path)?;
-            db.query_row(
-                "SELECT (SELECT min(hour) FROM hour), (SELECT min(id) >> 10 FROM minute)",
-                [],
-                |row| Ok((row.get(0)?, row.get(1)?)),
-            )
-        };
-        let (hour, minute): (Option<i64>, Option<i64>) =
-            read().map_err(|error| ReadError::new(&self.path, error))?;
+        let (hour, minute): (Option<i64>, Option<i64>) = self.read(|db| {
+            let oldest = "SELECT (SELECT min(hour) FROM hour), (SELECT min(id) >> 10 FROM minute)";
+            db.query_row(oldest, [], |row| Ok((row.get(0)?, row.get(1)?)))
+        })?;
         // Minutes go singly: the hour of the oldest may have lost some already.
         let hours = hour.zip(minute).map(|(hour, minute)| (hour, (minute * MINUTE_MS).div_euclid(HOUR_MS)));
         Ok(hours.filter(|(oldest, left)| oldest < left).map(|(_, left)| wall((left + 1) * HOUR_MS)))
@@ -208,11 +212,23 @@ impl SampleReader {
         signal: &str,
         read: impl FnOnce(&mut Walk<'_>) -> rusqlite::Result<()>,
     ) -> Result<(), ReadError> {
+        self.read(|db| {
+            let codings = Codings::read(db)?;
+            Walk::of(db, &codings, signal)?.map_or(Ok(()), |mut walk| read(&mut walk))
+        })
+    }
+
+    /// Reads in one transaction.
+    fn read<T>(&self, read: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, ReadError> {
         let read = || {
-            let db = file::open_read_only(&self.path)?;
-            db.execute_batch("BEGIN")?;
-            let codings = Codings::read(&db)?;
-            Walk::of(&db, &codings, signal)?.map_or(Ok(()), |mut walk| read(&mut walk))
+            let in_one = |db: &Connection| {
+                let transaction = db.unchecked_transaction()?;
+                read(&transaction)
+            };
+            let Some(kept_open) = &self.kept_open else { return in_one(&file::open_read_only(&self.path)?) };
+            let mut kept = kept_open.lock().unwrap_or_else(PoisonError::into_inner);
+            let db = kept.take().map_or_else(|| file::open_read_only(&self.path), Ok)?;
+            in_one(kept.insert(db))
         };
         read().map_err(|error| ReadError::new(&self.path, error))
     }

@@ -5,6 +5,9 @@
 //! packed is unpacked to the same samples, to the millisecond and the last bit. How rows lie in SQLite
 //! is not known here; `docs/history.md` tells the same to people.
 
+use std::iter;
+use std::ops::Range;
+
 use crate::history::samples::bits::{WHOLE_BITS, bits_each, bits_for, number_at, pack};
 use crate::history::samples::coding::{Coding, as_number};
 use crate::history::samples::held::MINUTE_MS;
@@ -107,20 +110,26 @@ impl Row<'_> {
     pub(super) fn unpack_to(&self, points: &mut Vec<Point>) -> Result<(), Garbled> {
         let times = self.times()?;
         let offsets = self.offsets()?;
-        let mut runs = self.runs.chunks_exact(RUN_BYTES).map(run).peekable();
-        let (mut reasons, mut has_value) = (Reasons::NONE, true);
         points.reserve(self.samples);
-        for sample in 0..self.samples {
-            while let Some((_, flags)) = runs.next_if(|(first, _)| *first <= sample) {
-                (reasons, has_value) = (Reasons::from_bits(flags), flags & NO_VALUE == 0);
+        for (run, flags) in self.runs() {
+            let (reasons, has_value) = (Reasons::from_bits(flags), flags & NO_VALUE == 0);
+            for sample in run {
+                let value = match has_value {
+                    true => Some(self.coding.value(offsets.key(sample)).ok_or(Garbled)?),
+                    false => None,
+                };
+                points.push(Point { at_ms: times.at_ms(sample), value, reasons });
             }
-            let value = match has_value {
-                true => Some(self.coding.value(offsets.key(sample)).ok_or(Garbled)?),
-                false => None,
-            };
-            points.push(Point { at_ms: times.at_ms(sample), value, reasons });
         }
         Ok(())
+    }
+
+    /// Which samples have which flags. The first are good, where no run begins with them.
+    fn runs(&self) -> impl Iterator<Item = (Range<usize>, u32)> {
+        let runs = || self.runs.chunks_exact(RUN_BYTES).map(run);
+        let starts = iter::once((0, 0)).chain(runs());
+        let ends = runs().map(|(first, _)| first).chain([self.samples]);
+        starts.zip(ends).map(|((first, flags), end)| (first..end.min(self.samples), flags))
     }
 
     fn times(&self) -> Result<Times<'_>, Garbled> {

@@ -28,7 +28,7 @@ pub(super) struct Codings(HashMap<i64, Coding>);
 
 impl Codings {
     pub(super) fn read(db: &Connection) -> rusqlite::Result<Self> {
-        let mut select = db.prepare("SELECT * FROM coding")?;
+        let mut select = db.prepare_cached("SELECT * FROM coding")?;
         let codings = select.query_map([], |row| {
             let word: String = row.get(1)?;
             let mut lines = [None; 8];

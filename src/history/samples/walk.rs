@@ -72,11 +72,12 @@ impl<'db> Walk<'db> {
         open.extend(self.staged.keys().map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS)));
         let hours =
             hours::read(self.db, self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1)?;
+        let mut hours = hours.into_iter().peekable();
         for hour in start.div_euclid(HOUR_MS)..=(end - 1).div_euclid(HOUR_MS) {
             let (hour_start, hour_end) = (hour * HOUR_MS, (hour + 1) * HOUR_MS);
             let whole = start <= hour_start && hour_end <= end && !open.contains(&hour);
-            let needs_samples = match hours.get(&hour) {
-                Some(stretch) if whole => !listener.hour(stretch),
+            let needs_samples = match hours.next_if(|(summed, _)| *summed == hour) {
+                Some((_, stretch)) if whole => !listener.hour(&stretch),
                 None if whole => false,
                 _ => true,
             };
@@ -196,16 +197,16 @@ impl<'db> Walk<'db> {
 
     /// The part of a span in which there is anything at all.
     fn recorded(&self, span_ms: Range<i64>) -> rusqlite::Result<Range<i64>> {
-        let minutes: (Option<i64>, Option<i64>) = self.db.query_row(
-            "SELECT (SELECT min(id) FROM minute) >> 10, (SELECT max(id) FROM minute) >> 10",
-            [],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )?;
-        let hours: (Option<i64>, Option<i64>) = self.db.query_row(
-            "SELECT (SELECT min(hour) FROM hour WHERE signal = ?1), (SELECT max(hour) FROM hour WHERE signal = ?1)",
-            [self.signal],
-            |row| Ok((row.get(0)?, row.get(1)?)),
-        )?;
+        let minutes: (Option<i64>, Option<i64>) = self
+            .db
+            .prepare_cached("SELECT (SELECT min(id) FROM minute) >> 10, (SELECT max(id) FROM minute) >> 10")?
+            .query_row([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let hours: (Option<i64>, Option<i64>) = self
+            .db
+            .prepare_cached(
+                "SELECT (SELECT min(hour) FROM hour WHERE signal = ?1), (SELECT max(hour) FROM hour WHERE signal = ?1)",
+            )?
+            .query_row([self.signal], |row| Ok((row.get(0)?, row.get(1)?)))?;
         let staged = (self.staged.keys().next().copied(), self.staged.keys().last().copied());
         let first = [minutes.0, staged.0].into_iter().flatten().map(|minute| minute * MINUTE_MS);
         let first = first.chain(hours.0.map(|hour| hour * HOUR_MS)).min();

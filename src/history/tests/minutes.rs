@@ -8,7 +8,7 @@ use proptest::prelude::*;
 use rusqlite::Connection;
 
 use super::*;
-use crate::history::{Bucket, Counted, HISTORY_FILE, KeptSample, Lapse};
+use crate::history::{Bucket, Counted, HISTORY_FILE, KeptSample, Lapse, SampleReader};
 use crate::signal::{Quality, Reason, Scale, SignalIndex};
 
 pub(super) const FLOAT: &str = "h2o-1.dew_point";
@@ -193,6 +193,21 @@ fn a_minute_is_written_once_it_is_over_and_staged_before_that() {
     bench.write(60_000);
     assert_eq!((bench.count(minutes), bench.count(staged)), (1, 1));
     assert_eq!(bench.samples(H2S).len(), 11);
+}
+
+/// What is kept open is the file, not the state that it was in at the first question.
+#[test]
+fn a_reader_that_keeps_the_file_open_sees_what_is_written_meanwhile() {
+    let bench = Bench::new(Duration::from_secs(5));
+    let reader = SampleReader::kept_open(bench.dir.path());
+    let read = |signal| reader.samples(signal, Wall::MIN, Wall::MAX).unwrap().len();
+    bench.hand_in(0, vec![tenths(32, 0)]);
+    bench.write(10_000);
+    assert_eq!((read(H2S), read(DOOR)), (1, 0));
+    bench.hand_in(60_000, vec![tenths(33, 60_000)]);
+    bench.write(60_000);
+    assert_eq!(read(H2S), 2);
+    assert_eq!(reader.signals().unwrap(), bench.record().samples.signals().unwrap());
 }
 
 #[test]
