@@ -6,13 +6,15 @@
 use std::io;
 use std::path::Path;
 
-use rusqlite::types::ValueRef;
 use rusqlite::{Connection, Row};
 
 use crate::history::chain::{Head, link, parse_entry};
 use crate::history::file::{self, speaks_of_damage};
 use crate::history::journal::JOURNAL_FILE;
 use crate::history::{ReadError, seq_of_row};
+
+/// So many entries are read before they are handed out.
+const READ_MAX: u16 = 256;
 
 /// A journal whose chain is whole.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -123,32 +125,42 @@ impl<'a> Walk<'a> {
         Walk { head, noted_head, noted_head_seen, take }
     }
 
+    /// Entries are handed out between two reads: however long one takes to be taken, it does not keep the
+    /// daemon from clearing its write-ahead log.
     fn over(&mut self, db: &Connection) -> Result<(), Stop> {
-        let mut select = db.prepare("SELECT seq, text, hash FROM event ORDER BY seq")?;
-        let mut rows = select.query([])?;
-        while let Some(row) = rows.next()? {
-            self.step(row)?;
+        let mut from = i64::MIN;
+        loop {
+            let read = Stored::some_from(from, db)?;
+            let is_last = read.len() < usize::from(READ_MAX);
+            for stored in read {
+                let stored = stored?;
+                self.step(&stored)?;
+                from = stored.seq.saturating_add(1);
+            }
+            if is_last {
+                return Ok(());
+            }
         }
-        Ok(())
     }
 
-    fn step(&mut self, row: &Row<'_>) -> Result<(), Stop> {
+    fn step(&mut self, stored: &Stored) -> Result<(), Stop> {
         let expected = self.head.seq + 1;
-        let seq = seq_of_row(row.get(0)?);
+        let seq = seq_of_row(stored.seq);
         if seq != expected {
             return Err(Stop::Broken(format!("is missing; the next entry is {seq}")));
         }
-        let text = words(row.get_ref(1)?).ok_or_else(|| Stop::Broken("its text is not text".to_owned()))?;
-        let stored = words(row.get_ref(2)?).ok_or_else(|| Stop::Broken("its hash is not text".to_owned()))?;
+        let no_text = |what: &str| Stop::Broken(format!("its {what} is not text"));
+        let text = stored.text.as_deref().ok_or_else(|| no_text("text"))?;
+        let hash = stored.hash.as_deref().ok_or_else(|| no_text("hash"))?;
         let computed = link(&self.head.hash, text);
-        if computed != stored {
-            return Err(Stop::Broken(format!("its hash should be {computed}, and is {stored}")));
+        if computed != hash {
+            return Err(Stop::Broken(format!("its hash should be {computed}, and is {hash}")));
         }
         let entry = parse_entry(text, computed).map_err(Stop::Broken)?;
         if entry.seq != seq {
             return Err(Stop::Broken(format!("its text was recorded as entry {}", entry.seq)));
         }
-        (self.take)(text, stored).map_err(Stop::NotTaken)?;
+        (self.take)(text, hash).map_err(Stop::NotTaken)?;
         self.noted_head_seen |= self.noted_head.is_some_and(|noted| noted.eq_ignore_ascii_case(&entry.hash));
         self.head = Head { seq, hash: entry.hash };
         Ok(())
@@ -167,6 +179,32 @@ impl<'a> Walk<'a> {
     }
 }
 
-fn words(stored: ValueRef<'_>) -> Option<&str> {
-    stored.as_str().ok()
+/// An entry as it lies in the file; what is not text is `None`.
+struct Stored {
+    seq: i64,
+    text: Option<String>,
+    hash: Option<String>,
+}
+
+impl Stored {
+    /// At most [`READ_MAX`] entries from a number on. What cannot be read is the last of them.
+    fn some_from(from: i64, db: &Connection) -> rusqlite::Result<Vec<rusqlite::Result<Stored>>> {
+        let mut select =
+            db.prepare_cached("SELECT seq, text, hash FROM event WHERE seq >= ?1 ORDER BY seq LIMIT ?2")?;
+        let mut rows = select.query((from, READ_MAX))?;
+        let mut read = Vec::new();
+        while let Some(stored) = rows.next().and_then(|row| row.map(Stored::of).transpose()).transpose() {
+            let is_unreadable = stored.is_err();
+            read.push(stored);
+            if is_unreadable {
+                break;
+            }
+        }
+        Ok(read)
+    }
+
+    fn of(row: &Row<'_>) -> rusqlite::Result<Stored> {
+        let words = |column| row.get_ref(column).map(|stored| stored.as_str().ok().map(str::to_owned));
+        Ok(Stored { seq: row.get(0)?, text: words(1)?, hash: words(2)? })
+    }
 }

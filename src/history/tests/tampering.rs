@@ -4,7 +4,7 @@ use rusqlite::Connection;
 
 use super::*;
 use crate::history::chain::{FIRST_PREVIOUS, link};
-use crate::history::{JOURNAL_FILE, VerifyError, verify};
+use crate::history::{JOURNAL_FILE, Verified, VerifyError, verify, verify_each};
 
 /// A closed journal of ten entries, and a connection that the triggers do not stop.
 fn journal(dir: &Path) -> Connection {
@@ -27,6 +27,27 @@ fn broken_by(sql: &str) -> (u64, String) {
         Err(VerifyError::Broken { seq, what }) => (seq, what),
         other => panic!("{sql}: {other:?}"),
     }
+}
+
+/// A pager in which somebody reads the exported journal overnight.
+#[test]
+fn whoever_takes_entries_slowly_does_not_keep_the_log_from_being_cleared() {
+    let dir = tempfile::tempdir().unwrap();
+    let kept = open(dir.path());
+    record(&kept, (1..=2_000).map(event).collect());
+    let db = Connection::open(dir.path().join(JOURNAL_FILE)).unwrap();
+    let (mut seen, mut busy) = (0, 0);
+    let verified = verify_each(dir.path(), None, &mut |_, _| {
+        seen += 1;
+        if seen % 500 == 1 {
+            record(&kept, vec![event(2_000 + seen)]);
+            busy += db.query_row("PRAGMA wal_checkpoint(TRUNCATE)", [], |row| row.get::<_, i64>(0)).unwrap();
+        }
+        Ok(())
+    });
+    // What was recorded on the way is proven too, but for the fifth, which came after the last read.
+    assert!(matches!(verified, Ok(Verified { entries: 2_004, .. })), "{verified:?}");
+    assert_eq!((seen, busy), (2_004, 0));
 }
 
 #[test]
