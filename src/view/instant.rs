@@ -35,7 +35,10 @@ impl Serialize for Instant {
 
 impl<'de> Deserialize<'de> for Instant {
     fn deserialize<D: Deserializer<'de>>(deserializer: D) -> Result<Self, D::Error> {
-        String::deserialize(deserializer)?.parse().map(Instant).map_err(D::Error::custom)
+        let text = String::deserialize(deserializer)?;
+        let no_instant =
+            |_| D::Error::custom(format!("{text:?} is no point in time such as 2026-03-02T15:00:00Z"));
+        text.parse().map(Instant).map_err(no_instant)
     }
 }
 

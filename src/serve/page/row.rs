@@ -75,7 +75,7 @@ impl SignalRow {
 pub struct AlarmRow {
     pub id: String,
     pub name: String,
-    /// What picks shape and colour: `raised`, `known`, `gone`, `withheld`, `unknown` or `normal`.
+    /// What picks shape and colour: `raised`, `known`, `gone`, `withheld`, `unknown`, `pending` or `normal`.
     pub mark: &'static str,
     pub state: String,
     pub priority: &'static str,
@@ -130,6 +130,7 @@ fn mark(alarm: &Alarm) -> &'static str {
     match alarm.state.0 {
         AlarmState::Withheld(_) => "withheld",
         AlarmState::Told(Life::Normal) if alarm.active.is_none() => "unknown",
+        AlarmState::Told(Life::Normal) if alarm.pending => "pending",
         AlarmState::Told(Life::Normal) => "normal",
         AlarmState::Told(Life::Unacknowledged) => "raised",
         AlarmState::Told(Life::Acknowledged) => "known",

@@ -99,6 +99,17 @@ async fn nobody_is_told_to_act_on_an_alarm_whose_condition_is_gone() {
 }
 
 #[tokio::test]
+async fn an_alarm_that_is_pending_does_not_bear_the_shape_of_a_normal_one() {
+    let mut snapshot = quiet_story();
+    snapshot.alarms[0].pending = true;
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    let (_, alarms) = body.split_once("id=\"alarms\"").unwrap();
+    assert!(
+        alarms.contains("<svg class=\"shape pending\"") && body.contains("Beyond a limit, alarm pending")
+    );
+}
+
+#[tokio::test]
 async fn an_alarm_that_is_withheld_calls_nobody_but_is_counted_and_listed() {
     let body = page(&Rig::telling(story()).await, "/").await;
     let (needs, rest) = body.split_once("Measurements").unwrap();
