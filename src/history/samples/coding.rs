@@ -155,7 +155,9 @@ pub(super) fn as_number(value: Value) -> f64 {
 
 #[expect(clippy::as_conversions, reason = "i64 to f64 has no lossless form; registers are rounded alike")]
 fn counted(key: i64, current: Scale, scale: Scale) -> f64 {
-    scale.apply(current.apply(key as f64))
+    // Most signals are no current, and a division is what takes longest here.
+    let read = if current == UNSCALED { key as f64 } else { current.apply(key as f64) };
+    scale.apply(read)
 }
 
 /// The binary32 nearest to a decimal, as a device makes it that counts in decimals. Rounded to 24 bits

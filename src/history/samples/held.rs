@@ -151,16 +151,17 @@ impl Course {
     /// The buckets, the last value being held to the end.
     pub(super) fn into_buckets(mut self) -> Vec<Bucket> {
         self.hold_until(self.edges.last().copied().unwrap_or(i64::MIN));
-        let bucket = |(edges, totals): (&[i64], &Totals)| Bucket {
-            from: wall(edges[0]),
-            to: wall(edges[1]),
+        let walls: Vec<Wall> = self.edges.iter().map(|edge| wall(*edge)).collect();
+        let bucket = |((edges, walls), totals): ((&[i64], &[Wall]), &Totals)| Bucket {
+            from: walls[0],
+            to: walls[1],
             min: totals.extremes.map(|(least, _)| least),
             mean: totals.mean(),
             max: totals.extremes.map(|(_, greatest)| greatest),
             coverage: milliseconds(totals.measured_ms) / milliseconds(edges[1] - edges[0]),
             measured: Duration::from_millis(u64::try_from(totals.measured_ms).unwrap_or(0)),
         };
-        self.edges.windows(2).zip(&self.totals).map(bucket).collect()
+        self.edges.windows(2).zip(walls.windows(2)).zip(&self.totals).map(bucket).collect()
     }
 
     /// Counts the last value up to a time, in every bucket it is held through.

@@ -182,11 +182,17 @@ impl<'db> Walk<'db> {
             let found: i64 = row.get(0)?;
             if found == wanted {
                 let clock: Option<Number> = row.get(4)?;
-                let times: Option<Vec<u8>> = match clock {
-                    Some(clock) => self.clock.query_row([row_id(minute, clock)], |row| row.get(0))?,
-                    None => row.get(5)?,
-                };
-                unpack(row, self.codings, minute, &times.unwrap_or_default(), points)?;
+                match clock {
+                    Some(clock) => {
+                        let times: Option<Vec<u8>> =
+                            self.clock.query_row([row_id(minute, clock)], |row| row.get(0))?;
+                        unpack(row, self.codings, minute, &times.unwrap_or_default(), points)?;
+                    }
+                    None => {
+                        let times = row.get_ref(5)?.as_blob_or_null()?.unwrap_or_default();
+                        unpack(row, self.codings, minute, times, points)?;
+                    }
+                }
                 return Ok(Some(minute));
             }
             let (found_minute, found_signal) = minute_and_signal(found);
