@@ -41,8 +41,8 @@ pub use recorder::{Record, Recorder, open};
 pub use restore::restore;
 pub use salvage::{EntryGap, Gap, SalvageError, Salvaged, SalvagedJournal, SalvagedSamples, salvage};
 pub use samples::{
-    BUCKETS_MAX, Bucket, Counted, HISTORY_FILE, Holds, KeptSample, LATE_MINUTES_READ_MAX, Lapse, Reach,
-    Replay, SAMPLES_READ_MAX, SampleReader,
+    BUCKETS_MAX, Bucket, Counted, Doubts, HISTORY_FILE, Holds, KeptSample, LATE_MINUTES_READ_MAX, Lapse,
+    Reach, Replay, SAMPLES_READ_MAX, SampleReader,
 };
 pub use verify::{Stopped, Verified, VerifyError, verify, verify_each, verify_file};
 

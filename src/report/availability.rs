@@ -1,11 +1,12 @@
-//! How much of a span a signal was measured in, and why not in the rest.
+//! How much of a span a signal was measured in, and why not in the rest; and for how much of that its values
+//! were uncertain.
 
 use std::collections::BTreeMap;
 use std::time::Duration;
 
 use serde::Serialize;
 
-use crate::history::{Lapse, ReadError, SampleReader};
+use crate::history::{Doubts, Lapse, ReadError, SampleReader};
 use crate::moment::Wall;
 use crate::period::Bounds;
 use crate::signal::Reason;
@@ -26,6 +27,10 @@ pub struct Availability {
     pub measured_s: Elapsed,
     /// The share of the span, 0 to 1, that is.
     pub share: f64,
+    /// For how much of that by uncertain values: they count in every figure.
+    pub uncertain_s: Elapsed,
+    /// Why they were, the longest first.
+    pub doubts: Vec<Doubt>,
     /// Why it was not in the rest, the greatest loss first.
     pub losses: Vec<Loss>,
     /// The longest lapses, in order.
@@ -42,6 +47,17 @@ pub struct Loss {
     /// For how long.
     pub lost_s: Elapsed,
     /// In how many lapses; 0 where that is not known any more.
+    pub times: usize,
+}
+
+/// For how long values were uncertain for one reason, or for several that held together.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Doubt {
+    /// The words of the reasons.
+    pub because: Vec<&'static str>,
+    /// For how long.
+    pub for_s: Elapsed,
+    /// How often.
     pub times: usize,
 }
 
@@ -67,6 +83,8 @@ pub struct Recorded<'a> {
     pub breaks: &'a [Wall],
     /// Before when only hours are left of the samples.
     pub given_up_before: Option<Wall>,
+    /// Where values were uncertain.
+    pub doubts: &'a Doubts,
 }
 
 impl Availability {
@@ -77,22 +95,20 @@ impl Availability {
         recorded: Recorded<'_>,
         samples: &SampleReader,
     ) -> Result<Availability, ReadError> {
-        let Recorded { bounds, breaks, given_up_before } = recorded;
+        let Recorded { bounds, breaks, given_up_before, doubts } = recorded;
         let from = given_up_before.map_or(bounds.start, |before| before.clamp(bounds.start, bounds.end));
-        let mut lapses = Vec::new();
-        samples.lapses(signal, from..bounds.end, breaks, |lapse| lapses.push(told(lapse)))?;
-        let mut by_reason: BTreeMap<&[&str], (Duration, usize)> = BTreeMap::new();
-        for lapse in &lapses {
-            let (lost, times) = by_reason.entry(&lapse.because).or_default();
-            (*lost, *times) = (*lost + lapse.lost_s.0, *times + 1);
-        }
-        let loss = |(because, (lost, times)): (&[&'static str], _)| Loss {
-            because: because.to_vec(),
-            lost_s: Elapsed(lost),
-            times,
-        };
-        let mut losses: Vec<Loss> = by_reason.into_iter().map(loss).collect();
-        losses.sort_by_key(|loss| std::cmp::Reverse(loss.lost_s));
+        let (mut lapses, mut uncertain) = (Vec::new(), Vec::new());
+        samples.lapses(signal, from..bounds.end, breaks, doubts, |lapse| {
+            if lapse.is_measured { &mut uncertain } else { &mut lapses }.push(told(lapse));
+        })?;
+        let doubts: Vec<Doubt> = by_reason(&uncertain)
+            .into_iter()
+            .map(|(because, for_s, times)| Doubt { because, for_s, times })
+            .collect();
+        let mut losses: Vec<Loss> = by_reason(&lapses)
+            .into_iter()
+            .map(|(because, lost_s, times)| Loss { because, lost_s, times })
+            .collect();
         let explained: Duration = losses.iter().map(|loss| loss.lost_s.0).sum();
         let whole = bounds.end.duration_since(bounds.start).unsigned_abs();
         let rest = whole.saturating_sub(measured).saturating_sub(explained);
@@ -105,9 +121,31 @@ impl Availability {
             lapses.truncate(LAPSES_TOLD_MAX);
             lapses.sort_by_key(|lapse| lapse.from);
         }
-        let share = measured.as_secs_f64() / bounds.seconds();
-        Ok(Availability { measured_s: Elapsed(measured), share, losses, lapses, lapses_untold })
+        Ok(Availability {
+            measured_s: Elapsed(measured),
+            share: measured.as_secs_f64() / bounds.seconds(),
+            uncertain_s: Elapsed(doubts.iter().map(|doubt| doubt.for_s.0).sum()),
+            doubts,
+            losses,
+            lapses,
+            lapses_untold,
+        })
     }
+}
+
+/// For how long and how often each of the reasons held, the longest first.
+fn by_reason(lapses: &[LapseTold]) -> Vec<(Vec<&'static str>, Elapsed, usize)> {
+    let mut by_reason: BTreeMap<&[&'static str], (Duration, usize)> = BTreeMap::new();
+    for lapse in lapses {
+        let (lost, times) = by_reason.entry(&lapse.because).or_default();
+        (*lost, *times) = (*lost + lapse.lost_s.0, *times + 1);
+    }
+    let mut sorted: Vec<_> = by_reason
+        .into_iter()
+        .map(|(because, (lost, times))| (because.to_vec(), Elapsed(lost), times))
+        .collect();
+    sorted.sort_by_key(|(_, lost, _)| std::cmp::Reverse(*lost));
+    sorted
 }
 
 fn told(lapse: Lapse) -> LapseTold {

@@ -198,6 +198,7 @@ impl Teller<'_> {
             sheets.push(Sheet { caption: "Hours".to_owned(), head, rows });
         }
         sheets.extend(states(signal));
+        sheets.extend(doubts(signal));
         sheets.extend(self.losses(signal));
         let unit = signal.unit.as_ref().map(|unit| format!("In {unit}. ")).unwrap_or_default();
         let held = |held: Elapsed| format!("{unit}A value holds for at most {}.", words::duration(held.0));
@@ -375,6 +376,22 @@ fn because(words: &[&'static str]) -> String {
 }
 
 /// A length of time to the millisecond: `26:03:07.250`, hours, minutes, seconds.
+/// Why values that count in the figures were uncertain, and for how long.
+fn doubts(signal: &SignalTold) -> Option<Sheet> {
+    let availability = &signal.availability;
+    let rows: Vec<_> = availability
+        .doubts
+        .iter()
+        .map(|doubt| {
+            let of_measured = share(doubt.for_s.0, availability.measured_s.0);
+            vec![because(&doubt.because), exact(doubt.for_s), of_measured, doubt.times.to_string()]
+        })
+        .collect();
+    let head = vec!["uncertain because", "for", "of the measured time", "times"];
+    let caption = "Measured, but uncertain: these values are in the figures".to_owned();
+    (!rows.is_empty()).then_some(Sheet { caption, head, rows })
+}
+
 fn exact(time: Elapsed) -> String {
     let ms = time.0.as_millis();
     let (hours, minutes, seconds) = (ms / 3_600_000, ms / 60_000 % 60, ms / 1_000 % 60);

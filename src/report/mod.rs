@@ -31,7 +31,7 @@ use crate::view::{Elapsed, Entry, Instant};
 
 pub use alarms::{AlarmTold, Exceedance, LOOK_BACK_HOURS_MAX};
 pub use availability::{
-    Availability, GIVEN_UP, LAPSES_TOLD_MAX, LapseTold, Loss, NOTHING_RECORDED, sentence,
+    Availability, Doubt, GIVEN_UP, LAPSES_TOLD_MAX, LapseTold, Loss, NOTHING_RECORDED, sentence,
 };
 pub use document::{Document, EVENTS_SHOWN_MAX, Section, Sheet};
 pub use events::{Chain, InForce};
@@ -182,7 +182,8 @@ impl Report {
         let journal = events::Journal::read(data, bounds)?;
         let breaks = breaks(&journal, bounds, &recorded, &samples)?;
         let given_up_before = samples.given_up_before()?.filter(|before| *before > bounds.start);
-        let recorded = availability::Recorded { bounds, breaks: &breaks, given_up_before };
+        let doubts = samples.doubts(bounds.start..bounds.end)?;
+        let recorded = availability::Recorded { bounds, breaks: &breaks, given_up_before, doubts: &doubts };
         let signals: Vec<SignalTold> = wanted
             .iter()
             .map(|id| tell_signal(id, site, &span, recorded, &samples))

@@ -59,8 +59,8 @@ pub fn methods(site: &Site) -> Vec<String> {
          stale_after. They are not weighted by flow."
             .to_owned(),
         "Measured is what was read while the gas flowed, the analyzer measured, and the sample line was \
-         flushed; a value outside the measuring range counts. What was not measured is in no figure, and is \
-         told with its reasons."
+         flushed. Uncertain values count, such as those outside the measuring range: for how long and why they \
+         were is told with the signal. What was not measured is in no figure, and is told with its reasons."
             .to_owned(),
         "Time beyond a setpoint is exact to the sample: strictly above it for a high alarm, strictly below it \
          for a low one, without deadband and delay. Setpoints are those of the site file now; those of an \
@@ -101,6 +101,18 @@ pub fn cautions(report: &Report, site: &Site, given_up_before: Option<Wall>, jou
             "Samples before {} were given up to make room; their hours are left. Before that time, times \
              beyond setpoints and in states are only lower bounds, and reasons are not known.",
             at(before)
+        ));
+    }
+    let uncertain: Vec<String> = report
+        .signals
+        .iter()
+        .filter(|signal| !signal.availability.uncertain_s.0.is_zero())
+        .map(|signal| format!("{} for {}", signal.id, words::duration(signal.availability.uncertain_s.0)))
+        .collect();
+    if !uncertain.is_empty() {
+        cautions.push(format!(
+            "Values that count in the figures were uncertain: {}. Why is told with each signal.",
+            uncertain.join("; ")
         ));
     }
     let now = &report.site.sha256;

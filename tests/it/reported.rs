@@ -398,6 +398,8 @@ fn the_days_are_as_long_as_the_clocks_make_them(past: &Past) {
     for word in ["function_check", "settling", "nothing_recorded"] {
         assert!(because(0).iter().any(|known| known == word), "{word}: {:?}", because(0));
     }
+    let doubts = &report["signals"][0]["availability"]["doubts"];
+    assert_eq!(doubts[0]["because"], serde_json::json!(["above_range"]), "{doubts}");
     assert!(because(3).iter().any(|word| word == "communication_lost"), "{:?}", because(3));
     assert_eq!(report["work"][0]["kind"], "function_check_begun");
     assert_eq!(report["work"][1]["kind"], "function_check_ended");

@@ -28,6 +28,11 @@ from collections import defaultdict
 HOUR_MS = 3_600_000
 LOOK_BACK_MS = 24 * HOUR_MS
 WORK = {"function_check_begun", "function_check_ended", "calibration_recorded", "sensor_changed", "note"}
+# Reasons that leave a value, to be used with care (docs/history.md); settling samples are none at all.
+UNCERTAIN = {
+    "loop_out_of_range", "below_range", "above_range", "frozen", "line_noise", "check_overrun", "sensor_spent",
+    "condition_uncertain",
+}
 DURATION = re.compile(r"(\d+(?:\.\d+)?)(ms|s|m|h|d|y)")
 UNIT_MS = {"ms": 1, "s": 1000, "m": 60_000, "h": HOUR_MS, "d": 24 * HOUR_MS, "y": 365 * 24 * HOUR_MS}
 
@@ -135,10 +140,11 @@ class Signal:
     def time_s(self, start, end, counts):
         return sum(stop - begin for begin, stop, v, _ in self.within(start, end) if v is not None and counts(v)) / 1000
 
-    def lapses(self, start, end):
+    def lapses(self, start, end, measured=False):
+        """When it was not measured, and why; or when it was, but by uncertain values."""
         lapses = []
         for begin, stop, value, reasons in self.within(start, end):
-            if value is not None:
+            if (value is not None) != measured or measured and UNCERTAIN.isdisjoint(reasons):
                 continue
             if lapses and lapses[-1][1] == begin and lapses[-1][2] == reasons:
                 lapses[-1] = (lapses[-1][0], stop, reasons)
@@ -268,17 +274,24 @@ def check_signal(told, signal, settings, start, end, days, hours):
     check_availability(name, told["availability"], signal, start, end)
 
 
+def by_reason(lapses):
+    sums = defaultdict(lambda: [0, 0])
+    for begin, stop, reasons in lapses:
+        sums[tuple(reasons)][0] += stop - begin
+        sums[tuple(reasons)][1] += 1
+    return dict(sums)
+
+
 def check_availability(name, told, signal, start, end):
     lapses = signal.lapses(start, end)
     measured = signal.figures(start, end)["measured_s"]
     same(f"{name}: measured", told["measured_s"], measured)
+    doubts = by_reason(signal.lapses(start, end, measured=True))
+    same(f"{name}: doubts", {tuple(d["because"]): [round(d["for_s"] * 1000), d["times"]] for d in told["doubts"]}, doubts)
+    same(f"{name}: uncertain", told["uncertain_s"], sum(ms for ms, _ in doubts.values()) / 1000)
     same(f"{name}: share measured", told["share"], measured / ((end - start) / 1000))
-    by_reason = defaultdict(lambda: [0, 0])
-    for begin, stop, reasons in lapses:
-        by_reason[tuple(reasons)][0] += stop - begin
-        by_reason[tuple(reasons)][1] += 1
     losses = {tuple(loss["because"]): [round(loss["lost_s"] * 1000), loss["times"]] for loss in told["losses"]}
-    same(f"{name}: losses", losses, dict(by_reason))
+    same(f"{name}: losses", losses, by_reason(lapses))
     same(f"{name}: measured and lost make up the whole", sum(ms for ms, _ in losses.values()) + round(measured * 1000), end - start)
     same(f"{name}: lapses", len(told["lapses"]) + told["lapses_untold"], len(lapses))
     if not told["lapses_untold"]:

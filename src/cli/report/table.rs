@@ -87,6 +87,10 @@ fn availability(report: &Report, out: &mut dyn Write) -> io::Result<()> {
     };
     for signal in &report.signals {
         write(signal, "measured", signal.availability.measured_s, String::new())?;
+        for doubt in &signal.availability.doubts {
+            let because = format!("measured, uncertain: {}", doubt.because.join(" "));
+            write(signal, &because, doubt.for_s, doubt.times.to_string())?;
+        }
         for loss in &signal.availability.losses {
             write(signal, &loss.because.join(" "), loss.lost_s, loss.times.to_string())?;
         }

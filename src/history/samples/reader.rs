@@ -219,7 +219,10 @@ impl SampleReader {
     }
 
     /// Reads in one transaction.
-    fn read<T>(&self, read: impl FnOnce(&Connection) -> rusqlite::Result<T>) -> Result<T, ReadError> {
+    pub(super) fn read<T>(
+        &self,
+        read: impl FnOnce(&Connection) -> rusqlite::Result<T>,
+    ) -> Result<T, ReadError> {
         let read = || {
             let in_one = |db: &Connection| {
                 let transaction = db.unchecked_transaction()?;

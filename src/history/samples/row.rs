@@ -11,7 +11,7 @@ use std::ops::Range;
 use crate::history::samples::bits::{WHOLE_BITS, bits_each, bits_for, number_at, pack};
 use crate::history::samples::coding::{Coding, as_number};
 use crate::history::samples::held::MINUTE_MS;
-use crate::signal::{Reason, Reasons, Value};
+use crate::signal::{Quality, Reason, Reasons, Value};
 
 /// One sample, as it is kept.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -71,6 +71,12 @@ impl Point {
     /// The value, when it is a measurement of the gas that flowed then, as a number.
     pub(super) fn measured(&self) -> Option<f64> {
         self.value.filter(|_| !self.reasons.contains(Reason::Settling)).map(as_number)
+    }
+
+    /// Why that is to be used with care; `None` for a good one, and where there is none.
+    pub(super) fn uncertain(&self) -> Option<Reasons> {
+        let is_uncertain = self.measured().is_some() && self.reasons.quality() == Quality::Uncertain;
+        is_uncertain.then_some(self.reasons)
     }
 
     /// The minute it lies in.
@@ -218,6 +224,15 @@ fn pack_runs(points: &[Point]) -> Vec<u8> {
         }
     }
     runs
+}
+
+/// Whether any of the samples of a row with these runs is [`Point::uncertain`].
+pub(super) fn has_uncertain(runs: &[u8]) -> bool {
+    runs.chunks_exact(RUN_BYTES).map(run).any(|(_, flags)| {
+        let reasons = Reasons::from_bits(flags);
+        let is_measured = flags & NO_VALUE == 0 && !reasons.contains(Reason::Settling);
+        is_measured && reasons.quality() == Quality::Uncertain
+    })
 }
 
 fn run(bytes: &[u8]) -> (usize, u32) {

@@ -27,7 +27,7 @@ pub(super) trait Listener {
 pub(super) struct Walk<'db> {
     db: &'db Connection,
     codings: &'db Codings,
-    signal: Number,
+    pub(super) signal: Number,
     /// How long a value counts when none follows it.
     pub(super) holds: Holds,
     seek: CachedStatement<'db>,

@@ -4,7 +4,7 @@
 use std::sync::Mutex;
 
 use super::*;
-use crate::history::{Bucket, Counted, HISTORY_FILE, SampleReader, salvage};
+use crate::history::{Bucket, Counted, Doubts, HISTORY_FILE, SampleReader, salvage};
 use crate::signal::SignalIndex;
 
 /// When the site file is changed: in the midst of an hour, 16:34:05.
@@ -65,7 +65,7 @@ fn is_counted_as_it_was_then(samples: &SampleReader) {
     let lapse = |lapse: crate::history::Lapse| {
         lapsed += Duration::try_from(lapse.to.duration_since(lapse.from)).unwrap();
     };
-    samples.lapses(H2S, from..to, &[], lapse).unwrap();
+    samples.lapses(H2S, from..to, &[], &Doubts::default(), lapse).unwrap();
     assert_eq!(whole + lapsed, Duration::from_secs(7_200));
 }
 

@@ -357,7 +357,10 @@ fn lost_by_hand(samples: &[(SignalIndex, Sample)], span: Range<Wall>) -> i64 {
 
 fn lapses(bench: &Bench, from: Wall, to: Wall, breaks: &[Wall]) -> Vec<Lapse> {
     let mut lapses = Vec::new();
-    bench.record().samples.lapses(H2S, from..to, breaks, |lapse| lapses.push(lapse)).unwrap();
+    let reader = &bench.record().samples;
+    let doubts = reader.doubts(from..to).unwrap();
+    reader.lapses(H2S, from..to, breaks, &doubts, |lapse| lapses.push(lapse)).unwrap();
+    assert!(lapses.iter().all(|lapse| !lapse.is_measured), "every value is good");
     for pair in lapses.windows(2) {
         assert!(
             pair[0].to <= pair[1].from && (pair[0].to < pair[1].from || pair[0].reasons != pair[1].reasons)

@@ -9,7 +9,7 @@ use proptest::prelude::*;
 use super::minutes::{Bench, FLOAT, as_kept, bits};
 use super::*;
 use crate::history::{Bucket, Counted, KeptSample};
-use crate::signal::{Reason, SignalIndex};
+use crate::signal::{Quality, Reason, SignalIndex};
 
 /// How long a value of the bench's signals counts when none follows it.
 const HOLD_MS: i64 = 5_000;
@@ -199,18 +199,22 @@ fn ask(
             }
             let last = plain.iter().rfind(|sample| sample.time < to).copied();
             prop_assert_eq!(reader.last_before(signal, to).unwrap(), last);
-            let mut lapsed = 0;
+            let (mut lapsed, mut uncertain) = (0, 0);
             let mut ends = from;
             let mut in_order = true;
             let take = |lapse: crate::history::Lapse| {
                 in_order &= ends <= lapse.from && lapse.from < lapse.to;
                 ends = lapse.to;
-                lapsed += ms(lapse.from..lapse.to);
+                *(if lapse.is_measured { &mut uncertain } else { &mut lapsed }) += ms(lapse.from..lapse.to);
             };
-            reader.lapses(signal, from..to, &[], take).unwrap();
+            let doubts = reader.doubts(from..to).unwrap();
+            reader.lapses(signal, from..to, &[], &doubts, take).unwrap();
             prop_assert!(in_order);
             let measured: i64 = held(&plain, from..to).map(|(_, ms)| ms).sum();
             prop_assert_eq!(measured + lapsed, ms(from..to), "measured and lapses make up the whole");
+            let doubted = held_with_reasons(&plain, from..to)
+                .filter(|(_, _, reasons)| reasons.quality() == Quality::Uncertain);
+            prop_assert_eq!(uncertain, doubted.map(|(_, ms, _)| ms).sum::<i64>());
         }
     }
     Ok(())
@@ -218,6 +222,10 @@ fn ask(
 
 /// The measured values within a span, and how long each was held: those that were replaced at once for 0 ms.
 fn held(samples: &[KeptSample], span: Range<Wall>) -> impl Iterator<Item = (f64, i64)> {
+    held_with_reasons(samples, span).map(|(value, ms, _)| (value, ms))
+}
+
+fn held_with_reasons(samples: &[KeptSample], span: Range<Wall>) -> impl Iterator<Item = (f64, i64, Reasons)> {
     let next = samples.iter().skip(1).map(|sample| sample.time.as_millisecond()).chain([i64::MAX]);
     let (start, end) = (span.start.as_millisecond(), span.end.as_millisecond());
     samples.iter().zip(next).filter_map(move |(sample, next)| {
@@ -227,7 +235,11 @@ fn held(samples: &[KeptSample], span: Range<Wall>) -> impl Iterator<Item = (f64,
             Value::Flag(flag) => f64::from(u8::from(flag)),
         };
         let (from, to) = (at.max(start), next.min(at + HOLD_MS).min(end));
-        (from < to || (from == to && (start..end).contains(&at))).then_some((value, to - from))
+        (from < to || (from == to && (start..end).contains(&at))).then_some((
+            value,
+            to - from,
+            sample.reasons,
+        ))
     })
 }
 
