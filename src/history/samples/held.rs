@@ -120,12 +120,33 @@ impl Course {
     /// The value at a time, which may be before the first bucket: there it only counts for what is
     /// held of it later.
     pub(super) fn sample(&mut self, at_ms: i64, value: Option<f64>) {
+        if self.goes_on(at_ms, value) {
+            return;
+        }
         self.hold_until(at_ms);
         if let (Some(value), Some(bucket)) = (value, self.bucket_at(at_ms)) {
             self.totals[bucket].meet(value, value);
         }
         self.first_ms.get_or_insert(at_ms);
         (self.last, self.counted_to) = (Some(Held { since_ms: at_ms, value }), at_ms);
+    }
+
+    /// Takes the value that was last, read again in time and in the bucket in which it is being counted: it is
+    /// held on, and counted once it is over.
+    fn goes_on(&mut self, at_ms: i64, value: Option<f64>) -> bool {
+        let Some(Held { since_ms, value: Some(last) }) = self.last else { return false };
+        let (Some(from), Some(to)) = (self.edges.get(self.current), self.edges.get(self.current + 1)) else {
+            return false;
+        };
+        let goes_on = value == Some(last)
+            && *from <= self.counted_to
+            && self.counted_to < at_ms
+            && at_ms < *to
+            && at_ms <= since_ms.saturating_add(self.holds.at_ms(since_ms));
+        if goes_on {
+            self.last = Some(Held { since_ms: at_ms, value });
+        }
+        goes_on
     }
 
     /// Many samples at once; false, and they are not taken in, when they do not lie in one bucket.
@@ -142,7 +163,8 @@ impl Course {
     }
 
     /// Everything from the first sample to the last one; `None` when there was none.
-    pub(super) fn into_stretch(self) -> Option<Stretch> {
+    pub(super) fn into_stretch(mut self) -> Option<Stretch> {
+        self.hold_until(self.last?.since_ms);
         let mut totals = Totals::default();
         self.totals.iter().for_each(|bucket| totals.add(bucket));
         Some(Stretch { first_ms: self.first_ms?, last: self.last?, totals })

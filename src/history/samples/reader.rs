@@ -285,15 +285,24 @@ impl Counted {
     }
 }
 
-/// The course on which only the counted values are measured.
+/// The course on which only the counted values are measured, and all of them are [`COUNTED`]: for how long is
+/// all that is asked.
 struct Timed {
     counted: Counted,
     course: Course,
 }
 
+const COUNTED: f64 = 1.0;
+
+impl Timed {
+    fn counted(&self, value: Option<f64>) -> Option<f64> {
+        value.filter(|value| self.counted.is(*value)).map(|_| COUNTED)
+    }
+}
+
 impl Listener for Timed {
     fn hour(&mut self, hour: &Stretch) -> bool {
-        let last = Held { value: hour.last.value.filter(|value| self.counted.is(*value)), ..hour.last };
+        let last = Held { value: self.counted(hour.last.value), ..hour.last };
         match hour.totals.extremes.map(|(least, greatest)| self.counted.decides(least, greatest)) {
             Some(Some(true)) => self.course.stretch(&Stretch { last, ..*hour }),
             Some(None) => false,
@@ -304,6 +313,6 @@ impl Listener for Timed {
     }
 
     fn sample(&mut self, point: &Point) {
-        self.course.sample(point.at_ms, point.measured().filter(|value| self.counted.is(*value)));
+        self.course.sample(point.at_ms, self.counted(point.measured()));
     }
 }
