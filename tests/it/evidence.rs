@@ -11,10 +11,10 @@ use crate::home::Home;
 use crate::scripted_slave::{Framing, Slave};
 use crate::skip::skip;
 
-/// One upset, and all is well again; its alarm has this on-delay.
-fn upset(on_delay: &str) -> (Home, Slave) {
+/// One upset, and all is well again; in the site file the one word stands instead of the other.
+fn upset(is: &str, would_be: &str) -> (Home, Slave) {
     let slave = Slave::on_tcp(Framing::Rtu, Vec::new(), 1);
-    let home = Home::new(&site(&slave).replace("on_delay = \"0s\"", &format!("on_delay = \"{on_delay}\"")));
+    let home = Home::new(&site(&slave).replace(is, would_be));
     set(&slave, CLEAN);
     let daemon = home.start();
     for tenths_of_ppmv in [SOUR, SOUR + 13] {
@@ -53,7 +53,7 @@ fn cover_up(folder: &Path) {
 
 #[test]
 fn a_third_party_proves_a_packet_with_general_tools_and_finds_what_was_changed() {
-    let (home, _slave) = upset("0s");
+    let (home, _slave) = upset("", "");
     let (folder, told) = packet(&home, &[]);
     let listed = sha256sum(&folder, &["--check", "--strict", "MANIFEST.sha256"]);
     assert!(listed.status.success(), "{}", String::from_utf8_lossy(&listed.stderr));
@@ -105,7 +105,7 @@ fn a_third_party_proves_a_packet_with_general_tools_and_finds_what_was_changed()
 #[test]
 fn a_packet_that_begins_with_the_raise_has_the_value_that_held_then() {
     // The on-delay runs out between two readings.
-    let (home, _slave) = upset("350ms");
+    let (home, _slave) = upset("on_delay = \"0s\"", "on_delay = \"350ms\"");
     let (folder, told) = packet(&home, &["--before", "0s", "--after", "0s"]);
     let samples = std::fs::read_to_string(folder.join("samples.csv")).unwrap();
     let first = samples.lines().nth(1).unwrap().split(',').next().unwrap();
@@ -117,8 +117,34 @@ fn a_packet_that_begins_with_the_raise_has_the_value_that_held_then() {
 }
 
 #[test]
+fn values_that_count_and_are_uncertain_are_told_with_their_time_and_reason() {
+    let (home, _slave) = upset("unit = \"ppmv\"", "unit = \"ppmv\"\nrange = [0, 5]");
+    let (folder, told) = packet(&home, &[]);
+    let figures = &told["case"]["figures"];
+    let active = figures["uncertain_s"].as_f64().unwrap();
+    assert!(active > 0.0 && figures["uncertain_because"] == serde_json::json!(["above_range"]), "{figures}");
+    let cover = std::fs::read_to_string(folder.join("cover.txt")).unwrap();
+    assert!(
+        cover.contains(&format!("uncertain   for {active:.3} s of that: above the measuring range")),
+        "{cover}"
+    );
+    let Ok(proven) = Command::new("python3").arg(folder.join("check.py")).output() else {
+        return skip("proving a packet with Python", "there is no python3");
+    };
+    assert!(proven.status.success(), "{}", String::from_utf8_lossy(&proven.stdout));
+    let path = folder.join("case.json");
+    let case = std::fs::read_to_string(&path).unwrap();
+    let other = case.replace(&format!("\"uncertain_s\": {active}"), "\"uncertain_s\": 0");
+    assert_ne!(case, other);
+    std::fs::write(&path, other).unwrap();
+    cover_up(&folder);
+    let refused = Command::new("python3").arg(folder.join("check.py")).output().unwrap();
+    assert!(String::from_utf8_lossy(&refused.stdout).contains("uncertain_s is 0"));
+}
+
+#[test]
 fn what_is_no_case_is_refused_in_words_and_leaves_no_file() {
-    let (home, _slave) = upset("0s");
+    let (home, _slave) = upset("", "");
     let output = home.data().join("packet.tar");
     let output = output.to_str().unwrap();
     let ended = |arguments: &[&str]| {

@@ -2,18 +2,19 @@
 //!
 //! Settings are those in force then, as the journal has them, not those of today's site file.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::time::Duration;
 
 use serde_json::{Value, json};
 
 use crate::cli::CliError;
 use crate::history::{
-    Holds, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader, settings_from_detail,
+    Bucket, Holds, JournalEntry, JournalReader, ReadError, SETTINGS_DETAIL, SampleReader,
+    settings_from_detail,
 };
 use crate::moment::Wall;
 use crate::monitor::EventKind;
-use crate::signal::device_id;
+use crate::signal::{Reason, device_id};
 use crate::view::Instant;
 
 /// Entries that the cover page tells; the journal extract has all of them.
@@ -124,6 +125,9 @@ struct Figures {
     mean: Option<f64>,
     greatest: Option<f64>,
     coverage: f64,
+    /// For how long of the measured time the values were uncertain, and the words of why.
+    uncertain: Duration,
+    because: BTreeSet<&'static str>,
     holds: Holds,
     above: Option<Duration>,
 }
@@ -271,8 +275,15 @@ impl Case {
             Some(setpoint) => Some(samples.time_above(signal, from, to, setpoint)?),
             None => None,
         };
-        let crate::history::Bucket { min, mean, max, coverage, .. } = whole;
-        Ok(Some(Figures { least: min, mean, greatest: max, coverage, holds, above }))
+        let (mut uncertain, mut because) = (Duration::ZERO, BTreeSet::new());
+        samples.lapses(signal, from..to, &[], &samples.doubts(from..to)?, |lapse| {
+            if lapse.is_measured {
+                uncertain += lapse.to.duration_since(lapse.from).unsigned_abs();
+                because.extend(lapse.reasons.iter().flat_map(|reasons| reasons.iter()).map(Reason::word));
+            }
+        })?;
+        let Bucket { min, mean, max, coverage, .. } = whole;
+        Ok(Some(Figures { least: min, mean, greatest: max, coverage, uncertain, because, holds, above }))
     }
 
     /// Until when figures are taken: the clear, or all that goes in.
@@ -321,7 +332,8 @@ impl Case {
             json!({
                 "from": Instant(self.episode.raised), "to": Instant(self.until()),
                 "least": figures.least, "mean": figures.mean, "greatest": figures.greatest,
-                "coverage": figures.coverage, "hold_s_max": figures.holds.now().as_secs_f64(),
+                "coverage": figures.coverage, "uncertain_s": figures.uncertain.as_secs_f64(),
+                "uncertain_because": figures.because, "hold_s_max": figures.holds.now().as_secs_f64(),
                 "held_before": figures.holds.before().map(held).collect::<Vec<_>>(),
                 "setpoint": self.episode.setpoint,
                 "above_setpoint_s": figures.above.map(|above| above.as_secs_f64()),

@@ -94,9 +94,10 @@ def check_figures(folder, case):
     for row in rows:
         measured = row["value"] != "" and "settling" not in row["reasons"].split()
         value = {"true": 1.0, "false": 0.0}.get(row["value"]) if measured else None
-        points.append((milliseconds(row["time"]), float(row["value"]) if measured and value is None else value))
-    met, total, measured_ms, above_ms = [], 0.0, 0, 0
-    for index, (at, value) in enumerate(points):
+        value = float(row["value"]) if measured and value is None else value
+        points.append((milliseconds(row["time"]), value, row["quality"] == "uncertain"))
+    met, total, measured_ms, above_ms, uncertain_ms = [], 0.0, 0, 0, 0
+    for index, (at, value, uncertain) in enumerate(points):
         if value is None:
             continue
         hold = next((hold for until, hold in before if at < until), now)
@@ -107,6 +108,7 @@ def check_figures(folder, case):
         if finish > begin:
             total += value * (finish - begin)
             measured_ms += finish - begin
+            uncertain_ms += finish - begin if uncertain else 0
             if figures["setpoint"] is not None and value > figures["setpoint"]:
                 above_ms += finish - begin
     again = {
@@ -114,6 +116,7 @@ def check_figures(folder, case):
         "greatest": max(met, default=None),
         "mean": total / measured_ms if measured_ms else None,
         "coverage": measured_ms / (end - start) if end > start else 0.0,
+        "uncertain_s": uncertain_ms / 1000,
         "above_setpoint_s": above_ms / 1000 if figures["above_setpoint_s"] is not None else None,
     }
     for name, value in again.items():

@@ -9,6 +9,7 @@ use crate::cli::CliError;
 use crate::cli::evidence::case::Case;
 use crate::history::JournalEntry;
 use crate::moment::Wall;
+use crate::signal::Reason;
 use crate::view::{Entry, Instant, words};
 
 const HOW: &str = "\
@@ -29,7 +30,7 @@ WHAT THE FILES ARE
 
 HOW FIGURES ARE MADE
   A value counts from its sample to the next one, and no longer than the hold named above. Samples that are bad
-  or settling count for nothing. Mean = sum of values times their time, over the measured time.
+  or settling count for nothing; uncertain ones count, and it is said for how long. Mean = sum of values times their time, over the measured time.
 
 WHAT IT DOES NOT SHOW
   That the analyzer was right: see its calibrations. That samples were not changed before the packet was made:
@@ -79,6 +80,12 @@ fn figures(case: &Case, out: &mut dyn Write) -> Result<(), CliError> {
         writeln!(out, "  {what:<11} {} {unit}", number(key))?;
     }
     writeln!(out, "  measured    {:.2} % of the time", figure("coverage").unwrap_or(0.0) * 100.0)?;
+    if let Some(uncertain) = figure("uncertain_s").filter(|uncertain| *uncertain > 0.0) {
+        let words = told["figures"]["uncertain_because"].as_array().into_iter().flatten();
+        let words = words.filter_map(Value::as_str).filter_map(Reason::from_word);
+        let because: Vec<&str> = words.map(Reason::sentence).collect();
+        writeln!(out, "  uncertain   for {uncertain:.3} s of that: {}", because.join("; "))?;
+    }
     if let Some(above) = figure("above_setpoint_s") {
         writeln!(out, "  above the setpoint of {} {unit} for {above:.3} s", number("setpoint"))?;
     }
