@@ -9,6 +9,7 @@ use std::collections::BTreeMap;
 use std::fmt;
 use std::fs::{self, File};
 use std::io;
+use std::os::unix::fs::MetadataExt;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
@@ -195,6 +196,14 @@ pub(super) fn open_read_only(path: &Path) -> rusqlite::Result<Connection> {
         Err(error) => Err(error),
         Ok(()) => Ok(db),
     }
+}
+
+/// Which file it is, whatever it is called: its device and its number there.
+pub(super) type Identity = (u64, u64);
+
+/// That of the file which has this path now; `None` when there is none to be seen.
+pub(super) fn identity(path: &Path) -> Option<Identity> {
+    fs::metadata(path).ok().map(|metadata| (metadata.dev(), metadata.ino()))
 }
 
 /// Takes away what a closing connection would do to the file: copy the log into it and delete the log.

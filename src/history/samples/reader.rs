@@ -1,10 +1,9 @@
 //! The reading side of the history: samples, buckets, and for how long a limit was exceeded.
 //!
-//! Each call opens the file anew, read-only, so that a history moved aside is never read on by mistake,
-//! and answers from one read transaction: what it tells belongs together. Who asks a thousand things one
-//! after the other keeps the file open meanwhile, for opening it takes longer than most answers do. Samples
-//! of a minute that is not over are only seen once they are staged or the minute is written; what is known
-//! this very moment is the snapshot's business.
+//! Each call answers from one read transaction: what it tells belongs together. It opens the file anew, read-only,
+//! or goes on with the one that was kept open, for opening takes longer than most answers do; a history that was
+//! moved aside is never read on by mistake. Samples of a minute that is not over are only seen once they are
+//! staged or the minute is written; what is known this very moment is the snapshot's business.
 
 use std::ops::ControlFlow;
 use std::path::{Path, PathBuf};
@@ -43,8 +42,15 @@ pub struct KeptSample {
 #[derive(Debug, Clone)]
 pub struct SampleReader {
     path: PathBuf,
-    /// The file since the first call, where it is kept open.
-    kept_open: Option<Arc<Mutex<Option<Connection>>>>,
+    /// Where the file is kept open: since the first call.
+    kept_open: Option<Arc<Mutex<Option<Kept>>>>,
+}
+
+/// A file that is kept open, and which one it is.
+#[derive(Debug)]
+struct Kept {
+    db: Connection,
+    identity: Option<file::Identity>,
 }
 
 impl SampleReader {
@@ -53,8 +59,8 @@ impl SampleReader {
         SampleReader { path: dir.join(HISTORY_FILE), kept_open: None }
     }
 
-    /// The same, with the file kept open from the first call on until this and its clones are dropped. It goes
-    /// on reading a file that is moved aside meanwhile: a matter of seconds, not of a daemon's life.
+    /// The same, with the file kept open from the first call on until this and its clones are dropped, another file
+    /// has taken its place, or it could not be read. They answer one question at a time.
     pub fn kept_open(dir: &Path) -> Self {
         SampleReader { kept_open: Some(Arc::default()), ..SampleReader::new(dir) }
     }
@@ -230,8 +236,14 @@ impl SampleReader {
             };
             let Some(kept_open) = &self.kept_open else { return in_one(&file::open_read_only(&self.path)?) };
             let mut kept = kept_open.lock().unwrap_or_else(PoisonError::into_inner);
-            let db = kept.take().map_or_else(|| file::open_read_only(&self.path), Ok)?;
-            in_one(kept.insert(db))
+            let identity = file::identity(&self.path);
+            let db = match kept.take().filter(|kept| identity.is_some() && kept.identity == identity) {
+                Some(kept) => kept.db,
+                None => file::open_read_only(&self.path)?,
+            };
+            let told = in_one(&db)?;
+            *kept = Some(Kept { db, identity });
+            Ok(told)
         };
         read().map_err(|error| ReadError::new(&self.path, error))
     }

@@ -208,6 +208,18 @@ fn a_reader_that_keeps_the_file_open_sees_what_is_written_meanwhile() {
     bench.write(60_000);
     assert_eq!(read(H2S), 2);
     assert_eq!(reader.signals().unwrap(), bench.record().samples.signals().unwrap());
+    // And not another file either, once that has its name.
+    let dir = bench.closed();
+    let history = dir.path().join(HISTORY_FILE);
+    std::fs::rename(&history, dir.path().join("moved-aside.db")).unwrap();
+    assert!(reader.signals().is_err(), "a file that is gone is not read on");
+    let bench = Bench::beside(dir, 120_000, Duration::from_secs(5));
+    bench.hand_in(120_000, vec![tenths(34, 120_000)]);
+    bench.write(130_000);
+    let values = |reader: &SampleReader| -> Vec<Option<Value>> {
+        reader.samples(H2S, Wall::MIN, Wall::MAX).unwrap().iter().map(|sample| sample.value).collect()
+    };
+    assert_eq!(values(&reader), [Some(Value::Number(3.4))]);
 }
 
 #[test]
