@@ -20,7 +20,7 @@ use crate::daemon::reload::{PlanChange, settings_of};
 use crate::daemon::settings::{self, Settings};
 use crate::daemon::watch::Watch;
 use crate::daemon::{Handle, Health, journaled, plan, system_clock, unwatched};
-use crate::history::{self, JournalReader, ReadError, Record, Recorder, Replaced, SampleReader};
+use crate::history::{self, JournalReader, ReadError, Record, Recorder, Replaced};
 use crate::modbus::LinePlan;
 use crate::moment::{Moment, Wall};
 use crate::monitor::{
@@ -100,9 +100,9 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
     let (changes, changes_heard) = mpsc::channel(1);
     let (outputs, outputs_heard) = mpsc::channel(LINE_OUTPUTS_WAITING_MAX);
     let lenders = Lenders::default();
-    let history = SampleReader::kept_open(&options.data);
+    let samples = record.samples.clone();
     let handle = Handle::new(clock.clone(), snapshots_seen, health_seen, requests, Arc::new(record.journal))
-        .with_history(Arc::new(history))
+        .with_history(Arc::new(record.samples))
         .with_lenders(lenders.clone());
 
     let memory = Memory::open(&options.data, site);
@@ -116,7 +116,7 @@ pub fn start(site: &Site, options: &Options) -> Result<Running, StartError> {
         clock: clock.clone(),
         recorded,
         recorder: record.recorder.clone(),
-        exposures: Exposures::new(record.samples),
+        exposures: Exposures::new(samples),
         lines: outputs_heard,
         learned,
         known: learned::known(site),

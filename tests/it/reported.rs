@@ -417,6 +417,13 @@ fn every_form_tells_the_same(past: &Past) {
         assert!(told.contains("25 h") || told.contains("1 d 1 h"), "{told}");
         assert!(told.contains("CDT") && told.contains("CST") && told.contains("AIT-1101"), "{told}");
     }
+    for told in [&text, &page] {
+        assert!(told.contains("Values that count in the figures were uncertain"), "{told}");
+        assert!(
+            told.contains("Measured, but uncertain") && told.contains("above the measuring range"),
+            "{told}"
+        );
+    }
     assert!(page.starts_with("<!doctype html>") && page.contains("<svg") && !page.contains("<script"));
     let hours = past.told(&[&day[..], &["--format", "csv", "--table", "hours"]].concat());
     assert_eq!(hours.lines().count(), 1 + 4 * 25);

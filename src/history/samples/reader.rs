@@ -60,7 +60,8 @@ impl SampleReader {
     }
 
     /// The same, with the file kept open from the first call on until this and its clones are dropped, another file
-    /// has taken its place, or it could not be read. They answer one question at a time.
+    /// has taken its place, or it could not be read. They answer one question at a time. It is for commands: as
+    /// long as anybody has the file open, a daemon that ends leaves a write-ahead log beside it.
     pub fn kept_open(dir: &Path) -> Self {
         SampleReader { kept_open: Some(Arc::default()), ..SampleReader::new(dir) }
     }
