@@ -6,7 +6,6 @@
 //! is not known here; `docs/history.md` tells the same to people.
 
 use std::iter;
-use std::ops::Range;
 
 use crate::history::samples::bits::{WHOLE_BITS, bits_each, bits_for, number_at, pack};
 use crate::history::samples::coding::{Coding, as_number};
@@ -75,8 +74,7 @@ impl Point {
 
     /// Why that is to be used with care; `None` for a good one, and where there is none.
     pub(super) fn uncertain(&self) -> Option<Reasons> {
-        let is_uncertain = self.measured().is_some() && self.reasons.quality() == Quality::Uncertain;
-        is_uncertain.then_some(self.reasons)
+        (self.value.is_some() && leave_uncertain(self.reasons)).then_some(self.reasons)
     }
 
     /// The minute it lies in.
@@ -117,9 +115,10 @@ impl Row<'_> {
         let times = self.times()?;
         let offsets = self.offsets()?;
         points.reserve(self.samples);
-        for (run, flags) in self.runs() {
+        let first = points.len();
+        for (flags, until) in self.runs() {
             let (reasons, has_value) = (Reasons::from_bits(flags), flags & NO_VALUE == 0);
-            for sample in run {
+            for sample in points.len() - first..until {
                 let value = match has_value {
                     true => Some(self.coding.value(offsets.key(sample)).ok_or(Garbled)?),
                     false => None,
@@ -130,12 +129,11 @@ impl Row<'_> {
         Ok(())
     }
 
-    /// Which samples have which flags. The first are good, where no run begins with them.
-    fn runs(&self) -> impl Iterator<Item = (Range<usize>, u32)> {
+    /// Which flags the samples have, and up to which one. The first are good, where no run begins with them.
+    fn runs(&self) -> impl Iterator<Item = (u32, usize)> {
         let runs = || self.runs.chunks_exact(RUN_BYTES).map(run);
-        let starts = iter::once((0, 0)).chain(runs());
-        let ends = runs().map(|(first, _)| first).chain([self.samples]);
-        starts.zip(ends).map(|((first, flags), end)| (first..end.min(self.samples), flags))
+        let flags = iter::once(0).chain(runs().map(|(_, flags)| flags));
+        flags.zip(runs().map(|(next, _)| next.min(self.samples)).chain([self.samples]))
     }
 
     fn times(&self) -> Result<Times<'_>, Garbled> {
@@ -228,11 +226,13 @@ fn pack_runs(points: &[Point]) -> Vec<u8> {
 
 /// Whether any of the samples of a row with these runs is [`Point::uncertain`].
 pub(super) fn has_uncertain(runs: &[u8]) -> bool {
-    runs.chunks_exact(RUN_BYTES).map(run).any(|(_, flags)| {
-        let reasons = Reasons::from_bits(flags);
-        let is_measured = flags & NO_VALUE == 0 && !reasons.contains(Reason::Settling);
-        is_measured && reasons.quality() == Quality::Uncertain
-    })
+    let mut flags = runs.chunks_exact(RUN_BYTES).map(|bytes| run(bytes).1);
+    flags.any(|flags| flags & NO_VALUE == 0 && leave_uncertain(Reasons::from_bits(flags)))
+}
+
+/// Whether a value with these reasons is a measurement, and an uncertain one.
+fn leave_uncertain(reasons: Reasons) -> bool {
+    !reasons.contains(Reason::Settling) && reasons.quality() == Quality::Uncertain
 }
 
 fn run(bytes: &[u8]) -> (usize, u32) {
@@ -260,4 +260,31 @@ fn big_endian(bytes: &[u8]) -> i64 {
 
 fn count(number: usize) -> i64 {
     i64::try_from(number).unwrap_or(i64::MAX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn runs_in_no_order_neither_repeat_a_sample_nor_lose_one() {
+        let run =
+            |first: u32, reason| [first.to_be_bytes(), Reasons::one(reason).bits().to_be_bytes()].concat();
+        let runs = [run(3, Reason::Frozen), run(1, Reason::AboveRange), run(9, Reason::LineNoise)].concat();
+        let times: Vec<u8> = (0..4_u16).flat_map(u16::to_be_bytes).collect();
+        let row = Row {
+            minute: 0,
+            samples: 4,
+            coding: Coding::Flag,
+            base: 0,
+            times: &times,
+            runs: &runs,
+            offsets: &[],
+        };
+        let mut points = Vec::new();
+        assert!(row.unpack_to(&mut points).is_ok());
+        let told: Vec<_> = points.iter().map(|point| (point.at_ms, point.reasons)).collect();
+        let good = |at_ms| (at_ms, Reasons::NONE);
+        assert_eq!(told, [good(0), good(1), good(2), (3, Reasons::one(Reason::AboveRange))]);
+    }
 }
