@@ -82,7 +82,7 @@ pub fn run(args: &Args, common: &Common, out: &mut dyn Write) -> Result<Outcome,
         }
     };
     let window = Window::around(&episode, args.before, args.after, now)?;
-    let reader = SampleReader::new(common.data());
+    let reader = SampleReader::kept_open(common.data());
     let case =
         Case::of(&args.alarm, episode, window, &args.signal, (&journal, &reader)).map_err(unreachable)?;
     if let Some(unknown) = case.unknown_signal(&args.signal) {

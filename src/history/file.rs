@@ -184,18 +184,19 @@ pub(super) fn open_read_only(path: &Path) -> rusqlite::Result<Connection> {
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let db = Connection::open_with_flags(path, flags)?;
     db.busy_timeout(BUSY_TIMEOUT)?;
-    // No plan depends on what is bound to it: or else a statement is planned anew each time.
-    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
-    match db.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(())) {
+    let db = match db.query_row("SELECT count(*) FROM sqlite_schema", [], |_| Ok(())) {
         // A reader that may not write beside the file cannot have shared memory there; without a
         // write-ahead log it needs none.
         Err(error) if cannot_open(&error) && length(&beside(path, "-wal")) == 0 => {
             let uri = format!("file:{}?immutable=1", uri_path(path));
-            Connection::open_with_flags(uri, flags | OpenFlags::SQLITE_OPEN_URI)
+            Connection::open_with_flags(uri, flags | OpenFlags::SQLITE_OPEN_URI)?
         }
-        Err(error) => Err(error),
-        Ok(()) => Ok(db),
-    }
+        Err(error) => return Err(error),
+        Ok(()) => db,
+    };
+    // No plan depends on what is bound to it: or else a statement is planned anew each time.
+    db.set_db_config(DbConfig::SQLITE_DBCONFIG_ENABLE_QPSG, true)?;
+    Ok(db)
 }
 
 /// Which file it is, whatever it is called: its device and its number there.

@@ -375,7 +375,6 @@ fn because(words: &[&'static str]) -> String {
     words.iter().map(|word| sentence(word)).collect::<Vec<_>>().join(", and ")
 }
 
-/// A length of time to the millisecond: `26:03:07.250`, hours, minutes, seconds.
 /// Why values that count in the figures were uncertain, and for how long.
 fn doubts(signal: &SignalTold) -> Option<Sheet> {
     let availability = &signal.availability;
@@ -392,6 +391,7 @@ fn doubts(signal: &SignalTold) -> Option<Sheet> {
     (!rows.is_empty()).then_some(Sheet { caption, head, rows })
 }
 
+/// A length of time to the millisecond: `26:03:07.250`, hours, minutes, seconds.
 fn exact(time: Elapsed) -> String {
     let ms = time.0.as_millis();
     let (hours, minutes, seconds) = (ms / 3_600_000, ms / 60_000 % 60, ms / 1_000 % 60);

@@ -30,7 +30,8 @@ WHAT THE FILES ARE
 
 HOW FIGURES ARE MADE
   A value counts from its sample to the next one, and no longer than the hold named above. Samples that are bad
-  or settling count for nothing; uncertain ones count, and it is said for how long. Mean = sum of values times their time, over the measured time.
+  or settling count for nothing; uncertain ones count, and it is said for how long. Mean = sum of values times
+  their time, over the measured time.
 
 WHAT IT DOES NOT SHOW
   That the analyzer was right: see its calibrations. That samples were not changed before the packet was made:
