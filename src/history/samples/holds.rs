@@ -46,6 +46,12 @@ impl Holds {
         self.before_ms.iter().map(|(until, hold)| (wall(*until), duration(*hold)))
     }
 
+    /// The same ever since.
+    #[cfg(test)]
+    pub(super) fn always(hold_ms: i64) -> Self {
+        Holds { before_ms: Vec::new(), now_ms: hold_ms }
+    }
+
     /// Of the signal with this number, for which `now_ms` is in force now.
     pub(super) fn read(db: &Connection, signal: Number, now_ms: i64) -> rusqlite::Result<Self> {
         if !are_kept(db)? {
@@ -61,6 +67,12 @@ impl Holds {
     pub(super) fn at_ms(&self, read_ms: i64) -> i64 {
         let before = self.before_ms.iter().find(|(until, _)| read_ms < *until);
         before.map_or(self.now_ms, |(_, hold)| *hold)
+    }
+
+    /// The same, where it is one for all times from the first to the last.
+    pub(super) fn throughout(&self, first_ms: i64, last_ms: i64) -> Option<i64> {
+        let changes = self.before_ms.iter().any(|(until, _)| first_ms < *until && *until <= last_ms);
+        (!changes).then(|| self.at_ms(first_ms))
     }
 
     /// The longest that ever was in force.

@@ -6,7 +6,7 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Connection, OptionalExtension};
+use rusqlite::{Connection, OptionalExtension, Row, Rows};
 
 use crate::history::samples::held::{Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals};
 use crate::history::samples::holds::Holds;
@@ -50,26 +50,49 @@ pub(super) fn write_next(db: &Connection, codings: &Codings, open: OpenMinutes) 
     Ok(())
 }
 
-/// The hours of a signal from one hour up to another, in their order, that are not open.
-pub(super) fn read(
-    db: &Connection,
-    signal: Number,
-    from_hour: i64,
-    to_hour: i64,
-) -> rusqlite::Result<Vec<(i64, Stretch)>> {
-    let mut select = db.prepare_cached(
-        "SELECT hour, lo, hi, value_ms, measured_ms, first_ms, last_ms, last FROM hour
-         WHERE signal = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour",
-    )?;
-    let stretches = select.query_map((signal, from_hour, to_hour), |row| {
-        let hour: i64 = row.get(0)?;
-        let (lo, hi): (Option<f64>, Option<f64>) = (row.get(1)?, row.get(2)?);
-        let at = |in_hour_ms: i64| hour * HOUR_MS + in_hour_ms;
-        let totals = Totals { extremes: lo.zip(hi), value_ms: row.get(3)?, measured_ms: row.get(4)? };
-        let last = Held { since_ms: at(row.get(6)?), value: row.get(7)? };
-        Ok((hour, Stretch { first_ms: at(row.get(5)?), last, totals }))
-    })?;
-    stretches.collect()
+/// What is asked for the hours of a signal from one hour up to another, in their order, that are not open.
+pub(super) const SUMMED_UP: &str =
+    "SELECT hour, lo, hi, value_ms, measured_ms, first_ms, last_ms, last FROM hour
+    WHERE signal = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour";
+
+/// The hours of one signal, one after the other.
+pub(super) struct Hours<'a> {
+    rows: Rows<'a>,
+    next: Option<(i64, Stretch)>,
+}
+
+impl<'a> Hours<'a> {
+    /// Of the rows that [`SUMMED_UP`] gives.
+    pub(super) fn new(rows: Rows<'a>) -> rusqlite::Result<Self> {
+        let mut hours = Hours { rows, next: None };
+        hours.step()?;
+        Ok(hours)
+    }
+
+    /// This hour, if there is such a one. Hours are asked for in their order.
+    pub(super) fn take(&mut self, hour: i64) -> rusqlite::Result<Option<Stretch>> {
+        match self.next {
+            Some((next, stretch)) if next == hour => {
+                self.step()?;
+                Ok(Some(stretch))
+            }
+            _ => Ok(None),
+        }
+    }
+
+    fn step(&mut self) -> rusqlite::Result<()> {
+        self.next = self.rows.next()?.map(summed_up).transpose()?;
+        Ok(())
+    }
+}
+
+fn summed_up(row: &Row<'_>) -> rusqlite::Result<(i64, Stretch)> {
+    let hour: i64 = row.get(0)?;
+    let (lo, hi): (Option<f64>, Option<f64>) = (row.get(1)?, row.get(2)?);
+    let at = |in_hour_ms: i64| hour * HOUR_MS + in_hour_ms;
+    let totals = Totals { extremes: lo.zip(hi), value_ms: row.get(3)?, measured_ms: row.get(4)? };
+    let last = Held { since_ms: at(row.get(6)?), value: row.get(7)? };
+    Ok((hour, Stretch { first_ms: at(row.get(5)?), last, totals }))
 }
 
 /// The hours that have to be put together from their minutes.

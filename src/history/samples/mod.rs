@@ -5,13 +5,15 @@
 //! whole number of a value, `bits` packs such numbers, `row` packs a minute of a signal, `layout` says
 //! which tables there are and `views` how plain SQL reads them, `table` puts rows into them, `store`
 //! decides when, `hours` sums minutes up, `retention` gives the oldest up; `held` is the arithmetic of
-//! averages, `holds` for how long a value counts in it, `walk` goes along one signal for it, `lapses` says when it was not measured or uncertain,
-//! `doubts` where to look for that, `replay` tells everything again, `copied` helps who copies it elsewhere.
+//! averages, `holds` for how long a value counts in it, `walk` goes along one signal for it, `counted` says for how long
+//! it was above a limit, `lapses` when it was not measured or uncertain, `doubts` where to look for that, `replay` tells
+//! everything again, `copied` helps who copies it elsewhere.
 //! `docs/history.md` tells people what lies in the file.
 
 mod bits;
 mod coding;
 mod copied;
+mod counted;
 mod doubts;
 mod held;
 mod holds;
@@ -30,11 +32,12 @@ mod views;
 mod walk;
 
 pub use copied::{LATE_MINUTES_READ_MAX, Reach};
+pub use counted::Counted;
 pub use doubts::Doubts;
 pub use held::Bucket;
 pub use holds::Holds;
 pub use lapses::Lapse;
-pub use reader::{BUCKETS_MAX, Counted, KeptSample, SAMPLES_READ_MAX, SampleReader};
+pub use reader::{BUCKETS_MAX, KeptSample, SAMPLES_READ_MAX, SampleReader};
 pub use replay::Replay;
 pub(super) use retention::MadeRoom;
 pub(super) use store::{Bounds, Extent, KeptSignal, OpenMinutes, SampleStore};

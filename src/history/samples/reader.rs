@@ -12,7 +12,8 @@ use std::time::Duration;
 
 use rusqlite::Connection;
 
-use crate::history::samples::held::{Bucket, Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals, edges, wall};
+use crate::history::samples::counted::{Counted, Timed};
+use crate::history::samples::held::{Bucket, Course, HOUR_MS, MINUTE_MS, Stretch, edges, wall};
 use crate::history::samples::holds::Holds;
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
@@ -166,12 +167,12 @@ impl SampleReader {
         let (Some(from), Some(to)) = (edges.first(), edges.last()) else { return Ok(Vec::new()) };
         let span_ms = from.as_millisecond()..to.as_millisecond();
         let edges: Vec<i64> = edges.iter().map(|edge| edge.as_millisecond()).collect();
-        let mut timed = Timed { counted, course: Course::new(edges.clone(), Holds::default()) };
+        let mut timed = Timed::new(counted, edges.clone(), Holds::default());
         self.walk(signal, |walk| {
-            timed.course = Course::new(edges, walk.holds.clone());
+            timed = Timed::new(counted, edges, walk.holds.clone());
             walk.tell(span_ms, &mut timed)
         })?;
-        Ok(timed.course.into_buckets().into_iter().map(|bucket| bucket.measured).collect())
+        Ok(timed.into_times())
     }
 
     /// How long a value of the signal `device.signal` counts when none follows it; `None` when it was
@@ -263,69 +264,5 @@ impl Listener for Course {
 
     fn sample(&mut self, point: &Point) {
         Course::sample(self, point.at_ms, point.measured());
-    }
-}
-
-/// For which values the time is counted.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum Counted {
-    /// Strictly greater ones.
-    Above(f64),
-    /// Strictly less ones.
-    Below(f64),
-    /// Just this one: a code, or 1 for a state that is true.
-    Equal(f64),
-}
-
-impl Counted {
-    /// Whether a value is counted.
-    pub fn is(self, value: f64) -> bool {
-        match self {
-            Counted::Above(limit) => value > limit,
-            Counted::Below(limit) => value < limit,
-            Counted::Equal(code) => value == code,
-        }
-    }
-
-    /// Whether all values from the least to the greatest are counted, or none; `None`: some may be.
-    fn decides(self, least: f64, greatest: f64) -> Option<bool> {
-        match (self.is(least), self.is(greatest)) {
-            (true, true) => Some(true),
-            (false, false) if matches!(self, Counted::Equal(code) if least < code && code < greatest) => None,
-            (false, false) => Some(false),
-            (true, false) | (false, true) => None,
-        }
-    }
-}
-
-/// The course on which only the counted values are measured, and all of them are [`COUNTED`]: for how long is
-/// all that is asked.
-struct Timed {
-    counted: Counted,
-    course: Course,
-}
-
-const COUNTED: f64 = 1.0;
-
-impl Timed {
-    fn counted(&self, value: Option<f64>) -> Option<f64> {
-        value.filter(|value| self.counted.is(*value)).map(|_| COUNTED)
-    }
-}
-
-impl Listener for Timed {
-    fn hour(&mut self, hour: &Stretch) -> bool {
-        let last = Held { value: self.counted(hour.last.value), ..hour.last };
-        match hour.totals.extremes.map(|(least, greatest)| self.counted.decides(least, greatest)) {
-            Some(Some(true)) => self.course.stretch(&Stretch { last, ..*hour }),
-            Some(None) => false,
-            Some(Some(false)) | None => {
-                self.course.stretch(&Stretch { last, totals: Totals::default(), ..*hour })
-            }
-        }
-    }
-
-    fn sample(&mut self, point: &Point) {
-        self.course.sample(point.at_ms, self.counted(point.measured()));
     }
 }

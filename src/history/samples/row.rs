@@ -136,7 +136,12 @@ impl Row<'_> {
         flags.zip(runs().map(|(next, _)| next.min(self.samples)).chain([self.samples]))
     }
 
-    fn times(&self) -> Result<Times<'_>, Garbled> {
+    /// Whether all samples are good.
+    pub(super) fn is_good(&self) -> bool {
+        self.runs.is_empty()
+    }
+
+    pub(super) fn times(&self) -> Result<Times<'_>, Garbled> {
         let start_ms = self.minute.checked_mul(MINUTE_MS).ok_or(Garbled)?;
         let paced = self.samples >= PACED_MIN && self.times.len() <= PACE_BYTES + self.samples;
         match self.times {
@@ -153,7 +158,7 @@ impl Row<'_> {
         }
     }
 
-    fn offsets(&self) -> Result<Offsets<'_>, Garbled> {
+    pub(super) fn offsets(&self) -> Result<Offsets<'_>, Garbled> {
         let bits = bits_each(self.offsets, self.samples).filter(|_| self.samples <= SAMPLES_MAX);
         let bits = bits.ok_or(Garbled)?;
         // In eight bytes there is room for the key itself.
@@ -162,13 +167,14 @@ impl Row<'_> {
     }
 }
 
-enum Times<'a> {
+/// When the samples of a row were read.
+pub(super) enum Times<'a> {
     Paced { first_ms: i64, pace_ms: i64, bits: usize, deviations: &'a [u8] },
     Written { start_ms: i64, written: &'a [u8] },
 }
 
 impl Times<'_> {
-    fn at_ms(&self, sample: usize) -> i64 {
+    pub(super) fn at_ms(&self, sample: usize) -> i64 {
         match self {
             Times::Paced { first_ms, pace_ms, bits, deviations } => {
                 first_ms + pace_ms * count(sample) + number_at(deviations, *bits, sample)
@@ -178,7 +184,8 @@ impl Times<'_> {
     }
 }
 
-struct Offsets<'a> {
+/// By how much the keys of a row are above its base.
+pub(super) struct Offsets<'a> {
     base: i64,
     bits: usize,
     bytes: &'a [u8],
@@ -186,7 +193,16 @@ struct Offsets<'a> {
 
 impl Offsets<'_> {
     fn key(&self, sample: usize) -> i64 {
-        self.base.wrapping_add(number_at(self.bytes, self.bits, sample))
+        self.base.wrapping_add(self.above_base(sample))
+    }
+
+    pub(super) fn above_base(&self, sample: usize) -> i64 {
+        number_at(self.bytes, self.bits, sample)
+    }
+
+    /// The most that one of them can be; `None` where they are the keys themselves.
+    pub(super) fn greatest(&self) -> Option<i64> {
+        (self.bits < WHOLE_BITS).then(|| (1 << self.bits) - 1)
     }
 }
 

@@ -202,7 +202,17 @@ pub(super) fn unpack(
     times: &[u8],
     points: &mut Vec<Point>,
 ) -> rusqlite::Result<()> {
-    let packed = Row {
+    packed(row, codings, minute, times)?.unpack_to(points).map_err(|_| garbled())
+}
+
+/// A row of [`COLUMNS`], whose times are these.
+pub(super) fn packed<'a>(
+    row: &'a SqlRow<'_>,
+    codings: &Codings,
+    minute: i64,
+    times: &'a [u8],
+) -> rusqlite::Result<Row<'a>> {
+    Ok(Row {
         minute,
         samples: usize::try_from(row.get::<_, i64>(1)?).map_err(|_| garbled())?,
         coding: codings.get(row.get(2)?)?,
@@ -210,8 +220,7 @@ pub(super) fn unpack(
         times,
         runs: row.get_ref(6)?.as_blob_or_null()?.unwrap_or_default(),
         offsets: row.get_ref(7)?.as_blob()?,
-    };
-    packed.unpack_to(points).map_err(|_| garbled())
+    })
 }
 
 /// What the file holds does not fit together.

@@ -11,14 +11,20 @@ use rusqlite::{CachedStatement, Connection, OptionalExtension};
 
 use crate::history::samples::held::{HOUR_MS, MINUTE_MS, Stretch};
 use crate::history::samples::holds::Holds;
-use crate::history::samples::hours;
-use crate::history::samples::row::Point;
-use crate::history::samples::table::{COLUMNS, Codings, Number, Scan, minute_and_signal, row_id, unpack};
+use crate::history::samples::hours::{self, Hours};
+use crate::history::samples::row::{Garbled, Point, Row};
+use crate::history::samples::table::{
+    COLUMNS, Codings, Number, Scan, garbled, minute_and_signal, packed, row_id,
+};
 
 /// What is told of a signal's course, in the order of time.
 pub(super) trait Listener {
     /// An hour as a whole; false when its samples are wanted instead.
     fn hour(&mut self, hour: &Stretch) -> bool;
+    /// A minute as it is packed; false when its samples are wanted instead.
+    fn minute(&mut self, _row: &Row<'_>) -> bool {
+        false
+    }
     /// One sample.
     fn sample(&mut self, point: &Point);
 }
@@ -70,23 +76,39 @@ impl<'db> Walk<'db> {
         let mut open = hours::open(self.db)?;
         // What is staged is in no hour's sums, nor is an hour known by it.
         open.extend(self.staged.keys().map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS)));
-        let hours =
-            hours::read(self.db, self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1)?;
-        let mut hours = hours.into_iter().peekable();
+        let mut summed_up = self.db.prepare_cached(hours::SUMMED_UP)?;
+        let asked = (self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1);
+        let mut hours = Hours::new(summed_up.query(asked)?)?;
         for hour in start.div_euclid(HOUR_MS)..=(end - 1).div_euclid(HOUR_MS) {
             let (hour_start, hour_end) = (hour * HOUR_MS, (hour + 1) * HOUR_MS);
             let whole = start <= hour_start && hour_end <= end && !open.contains(&hour);
-            let needs_samples = match hours.next_if(|(summed, _)| *summed == hour) {
-                Some((_, stretch)) if whole => !listener.hour(&stretch),
+            let needs_samples = match hours.take(hour)? {
+                Some(stretch) if whole => !listener.hour(&stretch),
                 None if whole => false,
                 _ => true,
             };
             if needs_samples {
-                self.samples(start.max(hour_start)..end.min(hour_end), |point| {
-                    listener.sample(point);
-                    ControlFlow::Continue(())
-                })?;
+                self.tell_minutes(start.max(hour_start)..end.min(hour_end), listener)?;
             }
+        }
+        Ok(())
+    }
+
+    /// Tells everything between two times of one hour.
+    fn tell_minutes(&mut self, span_ms: Range<i64>, listener: &mut impl Listener) -> rusqlite::Result<()> {
+        let mut minute = span_ms.start.div_euclid(MINUTE_MS);
+        let mut points = Vec::new();
+        while minute * MINUTE_MS < span_ms.end {
+            let take = |row: &Row<'_>| {
+                let (start, end) = (row.minute * MINUTE_MS, (row.minute + 1) * MINUTE_MS);
+                span_ms.start <= start && end <= span_ms.end && listener.minute(row)
+            };
+            let Some(found) = self.minute_from(minute, span_ms.end, take, &mut points)? else { break };
+            points
+                .iter()
+                .filter(|point| span_ms.contains(&point.at_ms))
+                .for_each(|point| listener.sample(point));
+            minute = found + 1;
         }
         Ok(())
     }
@@ -100,7 +122,7 @@ impl<'db> Walk<'db> {
         let mut minute = span_ms.start.div_euclid(MINUTE_MS);
         let mut points = Vec::new();
         while minute * MINUTE_MS < span_ms.end {
-            let Some(found) = self.minute_from(minute, span_ms.end, &mut points)? else { break };
+            let Some(found) = self.minute_from(minute, span_ms.end, |_| false, &mut points)? else { break };
             let mut within = points.iter().filter(|point| span_ms.contains(&point.at_ms));
             if within.try_for_each(&mut tell).is_break() {
                 break;
@@ -146,17 +168,21 @@ impl<'db> Walk<'db> {
         Ok(None)
     }
 
-    /// The points of the first minute from `minute` on that has any, and which minute that is.
+    /// The points of the first minute from `minute` on that has any, and which minute that is. No points when the
+    /// minute lies in one row, and `take` took it as it is.
     fn minute_from(
         &mut self,
         minute: i64,
         end_ms: i64,
+        mut take: impl FnMut(&Row<'_>) -> bool,
         points: &mut Vec<Point>,
     ) -> rusqlite::Result<Option<i64>> {
         points.clear();
         let staged = self.staged.range(minute..).next().map(|(minute, _)| *minute);
         let end = staged.unwrap_or(end_ms.div_euclid(MINUTE_MS)) + 1;
-        let written = self.written_from(minute, end, points)?;
+        let written = self.written_from(minute, end, |row| {
+            if Some(row.minute) != staged && take(row) { Ok(()) } else { row.unpack_to(points) }
+        })?;
         match staged.and_then(|minute| self.staged.get(&minute)) {
             Some(parts) if written.is_none() || written == staged => {
                 points.extend(parts);
@@ -167,13 +193,14 @@ impl<'db> Walk<'db> {
         }
     }
 
-    /// The same of the minutes before `end` that are written. Where the signal has no row, the next row
-    /// of any signal tells from where to look on, so that a year without samples costs nothing.
+    /// Has `read` have the row of the first minute from `minute` on, before `end`, that is written, and tells which
+    /// minute that is. Where the signal has no row, the next row of any signal tells from where to look on, so that
+    /// a year without samples costs nothing.
     fn written_from(
         &mut self,
         mut minute: i64,
         end: i64,
-        points: &mut Vec<Point>,
+        read: impl FnOnce(&Row<'_>) -> Result<(), Garbled>,
     ) -> rusqlite::Result<Option<i64>> {
         while minute < end {
             let wanted = row_id(minute, self.signal);
@@ -182,17 +209,15 @@ impl<'db> Walk<'db> {
             let found: i64 = row.get(0)?;
             if found == wanted {
                 let clock: Option<Number> = row.get(4)?;
-                match clock {
-                    Some(clock) => {
-                        let times: Option<Vec<u8>> =
-                            self.clock.query_row([row_id(minute, clock)], |row| row.get(0))?;
-                        unpack(row, self.codings, minute, &times.unwrap_or_default(), points)?;
-                    }
-                    None => {
-                        let times = row.get_ref(5)?.as_blob_or_null()?.unwrap_or_default();
-                        unpack(row, self.codings, minute, times, points)?;
-                    }
-                }
+                let of_clock: Option<Vec<u8>> = match clock {
+                    Some(clock) => self.clock.query_row([row_id(minute, clock)], |row| row.get(0))?,
+                    None => None,
+                };
+                let times = match &of_clock {
+                    Some(times) => times,
+                    None => row.get_ref(5)?.as_blob_or_null()?.unwrap_or_default(),
+                };
+                read(&packed(row, self.codings, minute, times)?).map_err(|_| garbled())?;
                 return Ok(Some(minute));
             }
             let (found_minute, found_signal) = minute_and_signal(found);
