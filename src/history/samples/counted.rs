@@ -224,7 +224,9 @@ mod tests {
         ) {
             let value = |key: i64| match coding {
                 Coding::Counts { .. } => coding.value(key).map_or(0.0, as_number),
-                _ => f64::from(i32::try_from(key).unwrap()) / 7.0,
+                Coding::Flag | Coding::Decimal { .. } | Coding::Single | Coding::Double => {
+                    f64::from(i32::try_from(key).unwrap()) / 7.0
+                }
             };
             let times = gaps_ms.iter().scan(0, |at_ms, gap_ms| { *at_ms += gap_ms; Some(*at_ms) });
             let samples: Vec<(i64, f64)> = [0].into_iter().chain(times).zip(keys.iter().map(|key| value(*key)))

@@ -6,10 +6,10 @@
 
 use std::time::Duration;
 
-use rusqlite::{Connection, OptionalExtension, Transaction};
+use rusqlite::{Connection, Transaction};
 
 use crate::history::samples::held::wall;
-use crate::history::samples::table::Number;
+use crate::history::samples::table::{Number, has_table};
 use crate::moment::Wall;
 
 /// The fourth layout: what was in force until when, where it was changed.
@@ -54,7 +54,7 @@ impl Holds {
 
     /// Of the signal with this number, for which `now_ms` is in force now.
     pub(super) fn read(db: &Connection, signal: Number, now_ms: i64) -> rusqlite::Result<Self> {
-        if !are_kept(db)? {
+        if !has_table(db, "held_before")? {
             return Ok(Holds { before_ms: Vec::new(), now_ms });
         }
         let mut select = db.prepare_cached(
@@ -96,12 +96,6 @@ pub(super) fn keep_changed(
         (name, hold_ms, now.as_millisecond()),
     )?;
     Ok(())
-}
-
-/// A file of an earlier layout, that no daemon has opened since, has nothing of the kind.
-fn are_kept(db: &Connection) -> rusqlite::Result<bool> {
-    let table = "SELECT 1 FROM sqlite_schema WHERE name = 'held_before'";
-    Ok(db.prepare_cached(table)?.query_row([], |_| Ok(())).optional()?.is_some())
 }
 
 fn duration(ms: i64) -> Duration {

@@ -6,8 +6,9 @@
 
 use std::collections::BTreeMap;
 
-use rusqlite::{Connection, OptionalExtension, Row, Rows};
+use rusqlite::{Connection, OptionalExtension, Row};
 
+use crate::history::samples::days;
 use crate::history::samples::held::{Course, HOUR_MS, Held, MINUTE_MS, Stretch, Totals};
 use crate::history::samples::holds::Holds;
 use crate::history::samples::store::OpenMinutes;
@@ -23,6 +24,7 @@ pub(super) fn reopen(db: &Connection, minute: i64) -> rusqlite::Result<()> {
     if opened > 0 {
         db.prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour = ?1")?
             .execute([hour])?;
+        days::loosen(db, hour)?;
     }
     Ok(())
 }
@@ -50,43 +52,13 @@ pub(super) fn write_next(db: &Connection, codings: &Codings, open: OpenMinutes) 
     Ok(())
 }
 
-/// What is asked for the hours of a signal from one hour up to another, in their order, that are not open.
+/// Asks for the hours of a signal from one hour up to another, in their order, that are not open.
 pub(super) const SUMMED_UP: &str =
     "SELECT hour, lo, hi, value_ms, measured_ms, first_ms, last_ms, last FROM hour
     WHERE signal = ?1 AND hour >= ?2 AND hour < ?3 ORDER BY hour";
 
-/// The hours of one signal, one after the other.
-pub(super) struct Hours<'a> {
-    rows: Rows<'a>,
-    next: Option<(i64, Stretch)>,
-}
-
-impl<'a> Hours<'a> {
-    /// Of the rows that [`SUMMED_UP`] gives.
-    pub(super) fn new(rows: Rows<'a>) -> rusqlite::Result<Self> {
-        let mut hours = Hours { rows, next: None };
-        hours.step()?;
-        Ok(hours)
-    }
-
-    /// This hour, if there is such a one. Hours are asked for in their order.
-    pub(super) fn take(&mut self, hour: i64) -> rusqlite::Result<Option<Stretch>> {
-        match self.next {
-            Some((next, stretch)) if next == hour => {
-                self.step()?;
-                Ok(Some(stretch))
-            }
-            _ => Ok(None),
-        }
-    }
-
-    fn step(&mut self) -> rusqlite::Result<()> {
-        self.next = self.rows.next()?.map(summed_up).transpose()?;
-        Ok(())
-    }
-}
-
-fn summed_up(row: &Row<'_>) -> rusqlite::Result<(i64, Stretch)> {
+/// An hour of such a row, and what it comes to.
+pub(super) fn summed_up(row: &Row<'_>) -> rusqlite::Result<(i64, Stretch)> {
     let hour: i64 = row.get(0)?;
     let (lo, hi): (Option<f64>, Option<f64>) = (row.get(1)?, row.get(2)?);
     let at = |in_hour_ms: i64| hour * HOUR_MS + in_hour_ms;

@@ -7,6 +7,7 @@
 use rusqlite::Connection;
 
 use crate::history::file::{Flaw, Layout};
+use crate::history::samples::days::WHOLE_DAYS;
 use crate::history::samples::holds::WHAT_HELD_BEFORE;
 use crate::history::samples::views::ANY_WIDTH_AND_DECIMALS;
 
@@ -20,7 +21,7 @@ pub(super) static LAYOUT: Layout = Layout {
     // A minute of a small site fills a few of these; with larger ones most of what is written to a disk
     // would be what has been written before.
     page_bytes: Some(1024),
-    migrations: &[ROW_A_SAMPLE, ROW_A_MINUTE, ANY_WIDTH_AND_DECIMALS, WHAT_HELD_BEFORE],
+    migrations: &[ROW_A_SAMPLE, ROW_A_MINUTE, ANY_WIDTH_AND_DECIMALS, WHAT_HELD_BEFORE, WHOLE_DAYS],
     check,
 };
 

@@ -4,7 +4,7 @@
 //! `store` is the writing side, [`SampleReader`] the reading one. In reading order: `coding` makes a
 //! whole number of a value, `bits` packs such numbers, `row` packs a minute of a signal, `layout` says
 //! which tables there are and `views` how plain SQL reads them, `table` puts rows into them, `store`
-//! decides when, `hours` sums minutes up, `retention` gives the oldest up; `held` is the arithmetic of
+//! decides when, `hours` sums minutes up, `days` puts hours together, `retention` gives the oldest up; `held` is the arithmetic of
 //! averages, `holds` for how long a value counts in it, `walk` goes along one signal for it, `counted` says for how long
 //! it was above a limit, `lapses` when it was not measured or uncertain, `doubts` where to look for that, `replay` tells
 //! everything again, `copied` helps who copies it elsewhere.
@@ -14,6 +14,7 @@ mod bits;
 mod coding;
 mod copied;
 mod counted;
+mod days;
 mod doubts;
 mod held;
 mod holds;

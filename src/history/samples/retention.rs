@@ -6,6 +6,7 @@
 
 use rusqlite::Connection;
 
+use crate::history::samples::days;
 use crate::history::samples::held::{HOUR_MS, MINUTE_MS, wall};
 use crate::history::samples::table::{first_id, minute_and_signal};
 use crate::moment::Wall;
@@ -94,7 +95,7 @@ fn trim_hours(db: &Connection, oldest_kept: Wall) -> rusqlite::Result<()> {
     let Some(hour) = hour.filter(|hour| *hour < first_kept) else { return Ok(()) };
     db.prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour = ?1")?
         .execute([hour])?;
-    Ok(())
+    days::give_up(db, hour)
 }
 
 /// Sets the hard stop on the file's size, and returns it in pages.
@@ -135,6 +136,7 @@ fn pages(db: &Connection) -> rusqlite::Result<(i64, i64)> {
 mod tests {
     use super::*;
     use crate::history::samples::layout::LAYOUT;
+    use crate::history::samples::store::OpenMinutes;
 
     /// A history with minutes of one signal, each of so many bytes.
     fn history(minutes: i64, bytes: i64) -> Connection {
@@ -155,6 +157,31 @@ mod tests {
             trim(db, Wall::MIN, i64::from(u32::MAX), true).unwrap();
         }
         db.query_row("SELECT count(*) FROM minute", [], |row| row.get(0)).unwrap()
+    }
+
+    #[test]
+    fn a_day_of_which_an_hour_is_given_up_is_given_up_as_a_whole() {
+        let mut db = history(0, 0);
+        db.execute("INSERT INTO signal (id, name) VALUES (3, 'h2s-1.concentration')", []).unwrap();
+        for hour in 0..48 {
+            let insert = "INSERT INTO hour VALUES (3, ?1, 3.0, 3.4, 11500000.0, 3598000, 1000, 3599000, 3.2)";
+            db.execute(insert, [hour]).unwrap();
+            days::loosen(&db, hour).unwrap();
+        }
+        let now = OpenMinutes::at(wall(50 * HOUR_MS));
+        (0..3).for_each(|_| days::write_next(&db, now).unwrap());
+        let count = |db: &Connection, table| {
+            let sql = format!("SELECT count(*) FROM {table}");
+            db.query_row(&sql, [], |row| row.get::<_, i64>(0)).unwrap()
+        };
+        assert_eq!((count(&db, "hour"), count(&db, "day"), count(&db, "loose_day")), (48, 2, 0));
+        for _ in 0..9 {
+            trim(&mut db, wall(5 * HOUR_MS), i64::from(u32::MAX), false).unwrap();
+        }
+        assert_eq!((count(&db, "hour"), count(&db, "day"), count(&db, "loose_day")), (43, 1, 0));
+        let mut left = days::Hours::of(&db, 3).unwrap();
+        let first = (0..48).find(|hour| left.get(*hour).unwrap().is_some());
+        assert_eq!(first, Some(5));
     }
 
     #[test]

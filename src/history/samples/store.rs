@@ -24,7 +24,7 @@ use crate::history::samples::row::Point;
 use crate::history::samples::table::{
     COLUMNS, Codings, Minute, Number, Scan, first_id, minute_and_signal, stage, write_minute,
 };
-use crate::history::samples::{holds, hours, old};
+use crate::history::samples::{days, holds, hours, old};
 use crate::moment::Wall;
 use crate::signal::{Reason, Reasons, Sample, SignalIndex, SignalSpec, Value};
 
@@ -178,6 +178,7 @@ impl SampleStore {
         let points = samples.filter_map(|(signal, sample)| Some((*numbers.get(signal.0)?, point(sample))));
         keep_points(&transaction, known, points, open)?;
         hours::write_next(&transaction, &known.codings, open)?;
+        days::write_next(&transaction, open)?;
         Ok(transaction.commit()?)
     }
 

@@ -7,7 +7,7 @@
 use std::collections::{BTreeMap, HashMap};
 
 use rusqlite::types::Type;
-use rusqlite::{Connection, Row as SqlRow, Rows};
+use rusqlite::{Connection, OptionalExtension, Row as SqlRow, Rows};
 
 use crate::history::samples::coding::Coding;
 use crate::history::samples::layout::SIGNAL_BITS;
@@ -221,6 +221,12 @@ pub(super) fn packed<'a>(
         runs: row.get_ref(6)?.as_blob_or_null()?.unwrap_or_default(),
         offsets: row.get_ref(7)?.as_blob()?,
     })
+}
+
+/// Whether the file has a table of this name: one of an earlier layout, that no daemon has opened since, may not.
+pub(super) fn has_table(db: &Connection, name: &str) -> rusqlite::Result<bool> {
+    let table = "SELECT 1 FROM sqlite_schema WHERE type = 'table' AND name = ?1";
+    Ok(db.prepare_cached(table)?.query_row([name], |_| Ok(())).optional()?.is_some())
 }
 
 /// What the file holds does not fit together.

@@ -9,9 +9,10 @@ use std::ops::{ControlFlow, Range};
 
 use rusqlite::{CachedStatement, Connection, OptionalExtension};
 
+use crate::history::samples::days::Hours;
 use crate::history::samples::held::{HOUR_MS, MINUTE_MS, Stretch};
 use crate::history::samples::holds::Holds;
-use crate::history::samples::hours::{self, Hours};
+use crate::history::samples::hours;
 use crate::history::samples::row::{Garbled, Point, Row};
 use crate::history::samples::table::{
     COLUMNS, Codings, Number, Scan, garbled, minute_and_signal, packed, row_id,
@@ -76,13 +77,11 @@ impl<'db> Walk<'db> {
         let mut open = hours::open(self.db)?;
         // What is staged is in no hour's sums, nor is an hour known by it.
         open.extend(self.staged.keys().map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS)));
-        let mut summed_up = self.db.prepare_cached(hours::SUMMED_UP)?;
-        let asked = (self.signal, start.div_euclid(HOUR_MS), end.div_euclid(HOUR_MS) + 1);
-        let mut hours = Hours::new(summed_up.query(asked)?)?;
+        let mut hours = Hours::of(self.db, self.signal)?;
         for hour in start.div_euclid(HOUR_MS)..=(end - 1).div_euclid(HOUR_MS) {
             let (hour_start, hour_end) = (hour * HOUR_MS, (hour + 1) * HOUR_MS);
             let whole = start <= hour_start && hour_end <= end && !open.contains(&hour);
-            let needs_samples = match hours.take(hour)? {
+            let needs_samples = match hours.get(hour)? {
                 Some(stretch) if whole => !listener.hour(&stretch),
                 None if whole => false,
                 _ => true,

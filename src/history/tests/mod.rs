@@ -6,6 +6,7 @@
 
 mod bad_input;
 mod damage;
+mod days;
 mod held_otherwise;
 mod keeping;
 mod minutes;

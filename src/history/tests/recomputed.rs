@@ -166,7 +166,7 @@ fn a_clock_that_is_set_wrong_for_a_minute_takes_no_hours_away() {
 }
 
 /// Every question, of every signal.
-fn ask(
+pub(super) fn ask(
     bench: &Bench,
     all: &[(SignalIndex, Sample)],
     spans: &[(u64, u64, usize)],

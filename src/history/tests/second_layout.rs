@@ -61,7 +61,7 @@ fn every_sample_of_the_second_layout_reads_back_to_the_last_bit() {
         bench.restart(at_ms);
         bench.write(at_ms);
     }
-    assert_eq!(bench.count("PRAGMA user_version"), 4);
+    assert_eq!(bench.count("PRAGMA user_version"), 5);
     assert_eq!(bench.count("SELECT count(*) FROM hour WHERE measured_ms > 100000"), 2);
 }
 
