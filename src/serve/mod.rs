@@ -203,7 +203,8 @@ impl Face {
             .merge(endpoints::routes())
             .merge(page::routes())
             .fallback(|| async { Problem::not_found("there is no such page here") })
-            .with_state(self)
+            .with_state(self.clone())
+            .layer(axum::middleware::from_fn_with_state(self, page::as_page))
             .layer(axum::middleware::from_fn(cache::keep))
             .layer(axum::middleware::from_fn_with_state(gate, gate::guard))
     }

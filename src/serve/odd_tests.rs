@@ -49,7 +49,9 @@ async fn what_cannot_be_read_is_refused_as_every_other_thing_and_in_plain_words(
         ("/api/v1/signals/%ff", "no text in UTF-8"),
         ("/api/v1/alarms/%ff", "no text in UTF-8"),
         ("/api/v1/signals/%ff/history", "no text in UTF-8"),
-        ("/journal?after=-1", "what follows `?` cannot be read: after: invalid digit"),
+        ("/journal?after=-1", "what follows `?` cannot be read: after: a whole number is wanted, from 0 on"),
+        ("/journal?after=", "after: a number is wanted, and there is none"),
+        ("/api/v1/journal?after=99999999999999999999", "after: the number is too large"),
         (
             "/api/v1/signals/h2s-1.flow/history?from=1900-01-01",
             "from: \"1900-01-01\" is no point in time such as",

@@ -11,6 +11,13 @@ use serde::Serialize;
 
 use crate::view::UnitRefused;
 
+/// What the standard library says of a number that cannot be read, and what it means to whoever wrote it.
+const IN_PLAIN_WORDS: [(&str, &str); 3] = [
+    ("invalid digit found in string", "a whole number is wanted, from 0 on"),
+    ("number too large to fit in target type", "the number is too large"),
+    ("cannot parse integer from empty string", "a number is wanted, and there is none"),
+];
+
 /// A refusal.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, JsonSchema)]
 pub struct Problem {
@@ -59,6 +66,8 @@ impl Problem {
     pub fn in_query(why: &QueryRejection) -> Problem {
         let why = why.body_text();
         let told = why.strip_prefix("Failed to deserialize query string: ").unwrap_or(&why);
+        let told =
+            IN_PLAIN_WORDS.iter().fold(told.to_owned(), |told, (words, plain)| told.replace(words, plain));
         Problem::bad_request(format!("what follows `?` cannot be read: {told}"))
     }
 
@@ -94,7 +103,8 @@ impl<S: Send + Sync> FromRequestParts<S> for Named {
 impl IntoResponse for Problem {
     fn into_response(self) -> Response {
         let status = StatusCode::from_u16(self.status).unwrap_or(StatusCode::INTERNAL_SERVER_ERROR);
-        let mut response = (status, Json(self)).into_response();
+        let mut response = (status, Json(self.clone())).into_response();
+        response.extensions_mut().insert(self);
         let problem_json = HeaderValue::from_static("application/problem+json");
         response.headers_mut().insert(header::CONTENT_TYPE, problem_json);
         response

@@ -13,8 +13,9 @@ use std::time::Duration;
 use rusqlite::Connection;
 
 use crate::history::samples::counted::{Counted, Timed};
-use crate::history::samples::held::{Bucket, Course, HOUR_MS, MINUTE_MS, Stretch, edges, wall};
+use crate::history::samples::held::{Bucket, Course, HOUR_MS, Stretch, edges, wall};
 use crate::history::samples::holds::Holds;
+use crate::history::samples::retention::Oldest;
 use crate::history::samples::row::Point;
 use crate::history::samples::table::Codings;
 use crate::history::samples::walk::{Listener, Walk};
@@ -199,13 +200,10 @@ impl SampleReader {
     /// Before when samples have been given up, so that only their hours are left; `None` while every
     /// sample that was recorded is still there.
     pub fn given_up_before(&self) -> Result<Option<Wall>, ReadError> {
-        let (hour, minute): (Option<i64>, Option<i64>) = self.read(|db| {
-            let oldest = "SELECT (SELECT min(hour) FROM hour), (SELECT min(id) >> 10 FROM minute)";
-            db.query_row(oldest, [], |row| Ok((row.get(0)?, row.get(1)?)))
-        })?;
+        let Oldest { sampled, summed_up } = self.read(Oldest::read)?;
         // Minutes go singly: the hour of the oldest may have lost some already.
-        let hours = hour.zip(minute).map(|(hour, minute)| (hour, (minute * MINUTE_MS).div_euclid(HOUR_MS)));
-        Ok(hours.filter(|(oldest, left)| oldest < left).map(|(_, left)| wall((left + 1) * HOUR_MS)))
+        let lost = summed_up.zip(sampled).filter(|(summed_up, sampled)| summed_up < sampled);
+        Ok(lost.map(|(_, sampled)| wall((sampled + 1) * HOUR_MS)))
     }
 
     /// Every sample of the `signals` with `from <= time < to`, in the order of time; at one time in that

@@ -83,16 +83,33 @@ pub(super) fn trim(
     Ok(made_room)
 }
 
+/// The oldest hours of any signal.
+pub(super) struct Oldest {
+    /// That has a minute left.
+    pub(super) sampled: Option<i64>,
+    /// That is summed up.
+    pub(super) summed_up: Option<i64>,
+}
+
+impl Oldest {
+    pub(super) fn read(db: &Connection) -> rusqlite::Result<Self> {
+        // Hours are keyed by signal: asked for of all at once, each of them would be looked at.
+        let oldest = "SELECT (SELECT min(id) >> 10 FROM minute),
+            (SELECT min(oldest) FROM (SELECT (SELECT min(hour) FROM hour WHERE signal = id) AS oldest FROM signal))";
+        db.prepare_cached(oldest)?.query_row([], |row| {
+            let minute: Option<i64> = row.get(0)?;
+            let sampled = minute.map(|minute| (minute * MINUTE_MS).div_euclid(HOUR_MS));
+            Ok(Oldest { sampled, summed_up: row.get(1)? })
+        })
+    }
+}
+
 /// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left: they
 /// would not be found without it. One at a time, for the same reason as minutes.
 fn trim_hours(db: &Connection, oldest_kept: Wall) -> rusqlite::Result<()> {
-    let oldest = "SELECT (SELECT min(id) >> 10 FROM minute),
-        (SELECT min(oldest) FROM (SELECT (SELECT min(hour) FROM hour WHERE signal = id) AS oldest FROM signal))";
-    let (minute, hour): (Option<i64>, Option<i64>) =
-        db.prepare_cached(oldest)?.query_row([], |row| Ok((row.get(0)?, row.get(1)?)))?;
-    let first_left = minute.map_or(i64::MAX, |minute| (minute * MINUTE_MS).div_euclid(HOUR_MS));
-    let first_kept = oldest_kept.as_millisecond().div_euclid(HOUR_MS).min(first_left);
-    let Some(hour) = hour.filter(|hour| *hour < first_kept) else { return Ok(()) };
+    let Oldest { sampled, summed_up } = Oldest::read(db)?;
+    let first_kept = oldest_kept.as_millisecond().div_euclid(HOUR_MS).min(sampled.unwrap_or(i64::MAX));
+    let Some(hour) = summed_up.filter(|hour| *hour < first_kept) else { return Ok(()) };
     db.prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour = ?1")?
         .execute([hour])?;
     days::give_up(db, hour)

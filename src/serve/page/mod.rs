@@ -1,13 +1,15 @@
 //! The pages for people: rendered here, complete without a script, loading nothing from elsewhere.
 //!
 //! [`overview`] is the status page, [`detail`] the page of one signal or alarm, [`trend`] what a
-//! signal has been, [`journal`] the record, [`performance`] how well the alarms serve. Each turns a view into rows of words, and a template lays them out. The script beside
-//! them only replaces the main part when the snapshot changes, and says so when it cannot.
+//! signal has been, [`journal`] the record, [`performance`] how well the alarms serve, [`refused`] what is told
+//! instead of a page that there is not. Each turns a view into rows of words, and a template lays them out. The
+//! script beside them only replaces the main part when the snapshot changes, and says so when it cannot.
 
 mod detail;
 mod journal;
 mod overview;
 mod performance;
+mod refused;
 mod row;
 #[cfg(test)]
 #[allow(clippy::unwrap_used)]
@@ -22,6 +24,7 @@ use axum::extract::RawQuery;
 use axum::http::header;
 use axum::response::{Html, IntoResponse, Response};
 use axum::routing::get;
+pub use refused::as_page;
 
 use crate::serve::Face;
 use crate::serve::cache::{ASKED_FOR_AGAIN, KEPT_BY_NOBODY, KEPT_FOR_EVER, fingerprint};

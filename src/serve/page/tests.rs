@@ -6,7 +6,7 @@ use crate::alarm::{Kind, Life, Limit};
 use crate::daemon::Health;
 use crate::history::JournalEntry;
 use crate::monitor::{AlarmStatus, DeviceStatus, FunctionCheck, SignalStatus, Snapshot, Who};
-use crate::serve::rig::Rig;
+use crate::serve::rig::{Answer, Rig};
 use crate::signal::{Reason, Sample, Scale, SignalIndex};
 use crate::view::story::{quiet_story, story};
 
@@ -387,6 +387,38 @@ async fn an_unknown_signal_has_no_page() {
     let answer = Rig::telling(story()).await.get("/signals/h2s-1.flwo").await;
     assert_eq!(answer.status, 404);
     assert_eq!(answer.json()["nearest"], "h2s-1.flow");
+}
+
+#[tokio::test]
+async fn a_browser_is_told_in_a_page_that_there_is_no_such_page() {
+    let rig = Rig::telling(story()).await;
+    let browse = async |path: &str, accept: &str| {
+        let head = format!("Host: localhost\r\nAccept: {accept}\r\nConnection: close\r\n\r\n");
+        Answer::parse(&rig.exchange(&format!("GET {path} HTTP/1.1\r\n{head}")).await)
+    };
+    let accept = "text/html,application/xhtml+xml,*/*;q=0.8";
+    let answer = browse("/signals/h2s-1.flwo", accept).await;
+    assert_eq!(answer.status, 404);
+    assert!(answer.head.contains("content-type: text/html"), "{}", answer.head);
+    for words in [
+        "Not Found",
+        "there is no signal",
+        "href=\"/signals/h2s-1.flow\"",
+        "href=\"/\"",
+        "Not a safety system",
+    ] {
+        assert!(answer.body.contains(words), "{words}: {}", answer.body);
+    }
+    let odd = browse("/%3Cscript%3E", accept).await;
+    assert!(
+        odd.status == 404
+            && odd.body.contains("there is no such page here")
+            && !odd.body.contains("<script>")
+    );
+    assert_eq!(browse("/signals/h2s-1.concentration?span=8d", accept).await.status, 400);
+    for (path, accept) in [("/api/v1/signals/h2s-1.flwo", accept), ("/signals/h2s-1.flwo", "*/*")] {
+        assert_eq!(browse(path, accept).await.json()["nearest"], "h2s-1.flow", "{path}");
+    }
 }
 
 #[tokio::test]
