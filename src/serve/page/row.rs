@@ -84,7 +84,7 @@ pub struct AlarmRow {
     /// What it watches for.
     pub condition: String,
     pub since: String,
-    /// Whether its action is still called for: its condition holds, or is not known to be gone.
+    /// Whether its action is still called for: its condition holds or holds again, or is not known to be gone.
     pub acts: bool,
     /// Said when the condition cannot be known.
     pub indeterminate: bool,
@@ -105,7 +105,7 @@ impl AlarmRow {
             signal: signal.map(|signal| SignalRow::of(signal, here)),
             condition: condition_of(alarm, signal),
             since: alarm.since.map_or_else(String::new, |since| here.since(since)),
-            acts: alarm.active != Some(false),
+            acts: alarm.active != Some(false) || alarm.pending,
             indeterminate: alarm.active.is_none(),
             cause: alarm.cause.clone().unwrap_or_default(),
             consequence: alarm.consequence.clone().unwrap_or_default(),

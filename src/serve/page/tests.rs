@@ -109,6 +109,21 @@ async fn an_alarm_that_is_pending_does_not_bear_the_shape_of_a_normal_one() {
     );
 }
 
+/// Its state told that the condition holds again, and the sentence below that it is gone.
+#[tokio::test]
+async fn an_alarm_whose_condition_is_back_before_its_on_delay_calls_for_its_action_again() {
+    let mut snapshot = quiet_story();
+    (snapshot.alarms[0].life, snapshot.alarms[0].active) = (Life::LatchedUnacknowledged, Some(false));
+    let gone = "Its condition is gone";
+    assert!(page(&Rig::telling(snapshot.clone()).await, "/").await.contains(gone));
+    snapshot.alarms[0].pending = true;
+    let body = page(&Rig::telling(snapshot).await, "/").await;
+    let (_, needs) = body.split_once("id=\"needs\"").unwrap();
+    let (needs, _) = needs.split_once("id=\"signals\"").unwrap();
+    assert!(needs.contains("its condition holds, not yet for its on-delay"), "{needs}");
+    assert!(!needs.contains(gone) && needs.contains("class=\"action\""), "{needs}");
+}
+
 #[tokio::test]
 async fn an_alarm_that_is_withheld_calls_nobody_but_is_counted_and_listed() {
     let body = page(&Rig::telling(story()).await, "/").await;
