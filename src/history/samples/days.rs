@@ -4,7 +4,7 @@
 //! but what `hour` holds, and can be made again from it: a day whose hours change has its rows taken away first,
 //! and stands in `loose_day` until they are written anew. What is in no such row is read from `hour`.
 
-use rusqlite::{CachedStatement, Connection, OptionalExtension};
+use rusqlite::{CachedStatement, Connection, Error, OptionalExtension};
 
 use crate::history::samples::held::{HOUR_MS, Held, Stretch, Totals};
 use crate::history::samples::hours;
@@ -26,12 +26,15 @@ const DAY_BITS: u32 = 22;
 /// Days before 1970, and later ones than there is room for, are left as hours.
 const DAYS_MAX: i64 = 1 << DAY_BITS;
 
-/// In an hour's first byte, above the number of the hour: nothing was measured in it.
-const NOTHING_MEASURED: u8 = 1 << 5;
+/// In an hour's first byte: nothing was measured in it.
+const NOTHING_MEASURED: u8 = 1 << 0;
 /// There is time between its first and its last sample for which nothing was measured.
-const IN_PART: u8 = 1 << 6;
+const IN_PART: u8 = 1 << 1;
 /// Its last sample was no measurement.
-const ENDS_UNMEASURED: u8 = 1 << 7;
+const ENDS_UNMEASURED: u8 = 1 << 2;
+
+/// In the map of a day's hours.
+const FIRST_HOUR: i64 = 1 << 23;
 
 /// The hours of a day, each in its place.
 type Day = [Option<Stretch>; 24];
@@ -75,7 +78,13 @@ pub(super) fn write_next(db: &Connection, open: OpenMinutes) -> rusqlite::Result
     let mut select = db.prepare_cached(hours::SUMMED_UP)?;
     let mut insert = db.prepare_cached("INSERT OR REPLACE INTO day VALUES (?1, ?2)")?;
     for signal in signals {
-        if let Some(packed) = pack(&hours_of(&mut select, signal, day)?) {
+        let packed = match hours_of(&mut select, signal, day) {
+            Ok(hours) => pack(&hours, day),
+            // Whoever asks for these hours is told so; the writer has new ones to write.
+            Err(error) if is_no_hour(&error) => None,
+            Err(error) => return Err(error),
+        };
+        if let Some(packed) = packed {
             insert.execute((row_id(signal, day), packed))?;
         }
     }
@@ -89,8 +98,11 @@ pub(super) struct Hours<'db> {
     /// None in a file of an earlier layout, that no daemon has opened since.
     days: Option<CachedStatement<'db>>,
     hours: CachedStatement<'db>,
+    next_hour: CachedStatement<'db>,
     /// The day that was read last.
     read: Option<(i64, Day)>,
+    /// In the days after it, there is nothing before this hour.
+    next: i64,
 }
 
 impl<'db> Hours<'db> {
@@ -99,13 +111,18 @@ impl<'db> Hours<'db> {
             true => Some(db.prepare_cached("SELECT hours FROM day WHERE id = ?1")?),
             false => None,
         };
-        Ok(Hours { signal, days, hours: db.prepare_cached(hours::SUMMED_UP)?, read: None })
+        let hours = db.prepare_cached(hours::SUMMED_UP)?;
+        let next = db.prepare_cached("SELECT min(hour) FROM hour WHERE signal = ?1 AND hour >= ?2")?;
+        Ok(Hours { signal, days, hours, next_hour: next, read: None, next: i64::MIN })
     }
 
-    /// What this hour comes to; `None` when it is open, or has no samples.
+    /// What this hour comes to; `None` when it is open, or has no samples. Hours are asked for in their order.
     pub(super) fn get(&mut self, hour: i64) -> rusqlite::Result<Option<Stretch>> {
         let day = hour.div_euclid(HOURS);
         if self.read.as_ref().is_none_or(|(read, _)| *read != day) {
+            if hour < self.next {
+                return Ok(None);
+            }
             self.read = Some((day, self.day(day)?));
         }
         Ok(self.read.as_ref().and_then(|(_, hours)| hours[place(hour)]))
@@ -117,10 +134,17 @@ impl<'db> Hours<'db> {
             Some(days) => days.query_row([row_id(self.signal, day)], |row| row.get(0)).optional()?,
             None => None,
         };
-        match row.and_then(|bytes| unpack(&bytes, day)) {
-            Some(hours) => Ok(hours),
-            None => hours_of(&mut self.hours, self.signal, day),
+        if let Some(hours) = row.and_then(|bytes| unpack(&bytes, day)) {
+            return Ok(hours);
         }
+        let hours = hours_of(&mut self.hours, self.signal, day)?;
+        if hours.iter().all(Option::is_none) {
+            // A year without samples costs nothing.
+            let after = (self.signal, (day + 1) * HOURS);
+            let next: Option<i64> = self.next_hour.query_row(after, |row| row.get(0))?;
+            self.next = next.unwrap_or(i64::MAX);
+        }
+        Ok(hours)
     }
 }
 
@@ -143,29 +167,37 @@ fn hours_of(summed_up: &mut CachedStatement<'_>, signal: Number, day: i64) -> ru
     Ok(hours)
 }
 
-/// The hours of a day in one row; `None` for no hours, and for such as no sums come to.
-fn pack(hours: &Day) -> Option<Vec<u8>> {
-    let mut bytes = Vec::new();
-    for (hour, stretch) in (0_u8..).zip(hours) {
-        if let Some(stretch) = stretch {
-            pack_hour(hour, stretch, &mut bytes)?;
-        }
-    }
-    (!bytes.is_empty()).then_some(bytes)
+/// What a row holds is no hour: damage, and none of the disk.
+fn is_no_hour(error: &rusqlite::Error) -> bool {
+    matches!(error, Error::InvalidColumnType(..) | Error::IntegralValueOutOfRange(..))
 }
 
-fn pack_hour(hour: u8, stretch: &Stretch, bytes: &mut Vec<u8>) -> Option<()> {
-    let Stretch { first_ms, last, totals } = stretch;
-    let (first_ms, last_ms) = (first_ms.rem_euclid(HOUR_MS), last.since_ms.rem_euclid(HOUR_MS));
+/// The hours of a day in one row: which there are, a bit for each, the first the highest, and one after the other.
+/// `None` for no hours, and for such as no samples come to.
+fn pack(hours: &Day, day: i64) -> Option<Vec<u8>> {
+    let bit = |hour: &Option<Stretch>| u32::from(hour.is_some());
+    let map = hours.iter().fold(0, |map, hour| map << 1 | bit(hour));
+    let mut bytes = three_bytes(map.into())?.to_vec();
+    for (hour, stretch) in (day * HOURS..).zip(hours) {
+        if let Some(stretch) = stretch {
+            pack_hour(stretch, hour * HOUR_MS, &mut bytes)?;
+        }
+    }
+    (map != 0).then_some(bytes)
+}
+
+fn pack_hour(stretch: &Stretch, hour_ms: i64, bytes: &mut Vec<u8>) -> Option<()> {
+    let Stretch { first_ms, last, totals } = is_sound(stretch, hour_ms).then_some(stretch)?;
     let flag = |is_set: bool, flag: u8| if is_set { flag } else { 0 };
-    let measured_through = totals.measured_ms == last_ms - first_ms;
-    let flags = flag(totals.extremes.is_none(), NOTHING_MEASURED)
-        | flag(!measured_through, IN_PART)
-        | flag(last.value.is_none(), ENDS_UNMEASURED);
-    bytes.push(hour | flags);
-    bytes.extend(three_bytes(first_ms)?);
-    bytes.extend(three_bytes(last_ms)?);
-    if !measured_through {
+    let in_part = totals.measured_ms != last.since_ms - first_ms;
+    bytes.push(
+        flag(totals.extremes.is_none(), NOTHING_MEASURED)
+            | flag(in_part, IN_PART)
+            | flag(last.value.is_none(), ENDS_UNMEASURED),
+    );
+    bytes.extend(three_bytes(first_ms - hour_ms)?);
+    bytes.extend(three_bytes(last.since_ms - hour_ms)?);
+    if in_part {
         bytes.extend(three_bytes(totals.measured_ms)?);
     }
     if let Some((least, greatest)) = totals.extremes {
@@ -175,30 +207,52 @@ fn pack_hour(hour: u8, stretch: &Stretch, bytes: &mut Vec<u8>) -> Option<()> {
     Some(())
 }
 
+/// Whether samples of this hour can come to that.
+fn is_sound(stretch: &Stretch, hour_ms: i64) -> bool {
+    let Stretch { first_ms, last, totals } = stretch;
+    let is_in_hour = hour_ms <= *first_ms && *first_ms <= last.since_ms && last.since_ms < hour_ms + HOUR_MS;
+    // What is no number is neither less nor greater than another.
+    let values = match totals.extremes {
+        Some((least, greatest)) => least <= greatest && !totals.value_ms.is_nan(),
+        None => totals.value_ms == 0.0,
+    };
+    is_in_hour
+        && (0..=last.since_ms.saturating_sub(*first_ms)).contains(&totals.measured_ms)
+        && values
+        && !last.value.is_some_and(f64::is_nan)
+}
+
 fn three_bytes(ms: i64) -> Option<[u8; 3]> {
     let [0, high, middle, low] = u32::try_from(ms).ok()?.to_be_bytes() else { return None };
     Some([high, middle, low])
 }
 
+/// The hours that lie in a row; `None` when it is damaged.
 fn unpack(mut bytes: &[u8], day: i64) -> Option<Day> {
+    let map = take_ms(&mut bytes)?;
     let mut hours = [None; 24];
-    while let Some((first, rest)) = bytes.split_first() {
-        bytes = rest;
-        let has = |flag: u8| first & flag != 0;
-        let hour = first & (NOTHING_MEASURED - 1);
-        let hour_ms = (day * HOURS + i64::from(hour)) * HOUR_MS;
-        let (first_ms, last_ms) = (take_ms(&mut bytes)?, take_ms(&mut bytes)?);
-        let measured_ms = if has(IN_PART) { take_ms(&mut bytes)? } else { last_ms - first_ms };
-        let mut totals = Totals { measured_ms, ..Totals::default() };
-        if !has(NOTHING_MEASURED) {
-            totals.extremes = Some((take_number(&mut bytes)?, take_number(&mut bytes)?));
-            totals.value_ms = take_number(&mut bytes)?;
+    for ((nth, hour), place) in (0..).zip(day * HOURS..).zip(&mut hours) {
+        if map << nth & FIRST_HOUR != 0 {
+            *place = Some(unpack_hour(hour * HOUR_MS, &mut bytes)?);
         }
-        let value = if has(ENDS_UNMEASURED) { None } else { Some(take_number(&mut bytes)?) };
-        let last = Held { since_ms: hour_ms + last_ms, value };
-        *hours.get_mut(usize::from(hour))? = Some(Stretch { first_ms: hour_ms + first_ms, last, totals });
     }
-    Some(hours)
+    (map != 0 && bytes.is_empty()).then_some(hours)
+}
+
+fn unpack_hour(hour_ms: i64, bytes: &mut &[u8]) -> Option<Stretch> {
+    let ([flags], rest) = bytes.split_first_chunk()?;
+    *bytes = rest;
+    let has = |flag: u8| flags & flag != 0;
+    let (first_ms, last_ms) = (hour_ms + take_ms(bytes)?, hour_ms + take_ms(bytes)?);
+    let measured_ms = if has(IN_PART) { take_ms(bytes)? } else { last_ms - first_ms };
+    let mut totals = Totals { measured_ms, ..Totals::default() };
+    if !has(NOTHING_MEASURED) {
+        totals.extremes = Some((take_number(bytes)?, take_number(bytes)?));
+        totals.value_ms = take_number(bytes)?;
+    }
+    let value = if has(ENDS_UNMEASURED) { None } else { Some(take_number(bytes)?) };
+    let stretch = Stretch { first_ms, last: Held { since_ms: last_ms, value }, totals };
+    (*flags < ENDS_UNMEASURED << 1 && is_sound(&stretch, hour_ms)).then_some(stretch)
 }
 
 fn take_ms(bytes: &mut &[u8]) -> Option<i64> {
@@ -219,8 +273,10 @@ mod tests {
 
     use super::*;
 
-    fn any_hour(hour: usize) -> impl Strategy<Value = Option<Stretch>> {
-        let start_ms = HOUR_MS * i64::try_from(hour).unwrap_or(0);
+    const DAY: i64 = 20_000;
+
+    fn any_hour(hour: i64) -> impl Strategy<Value = Option<Stretch>> {
+        let hour_ms = HOUR_MS * (DAY * HOURS + hour);
         let number =
             || prop_oneof![any::<i16>().prop_map(|n| f64::from(n) / 10.0), Just(-0.0), Just(f64::INFINITY)];
         let extremes = prop::option::of((number(), number(), number()));
@@ -229,15 +285,15 @@ mod tests {
             move |hour| {
                 let (one, other, part, through, extremes, value) = hour?;
                 let (first, last) = (one.min(other), one.max(other));
-                let measured_ms = if through { last - first } else { part };
+                let measured_ms = if through { last - first } else { part.min(last - first) };
                 let totals = match extremes {
-                    Some((least, greatest, value_ms)) => {
-                        Totals { extremes: Some((least, greatest)), value_ms, measured_ms }
+                    Some((one, other, value_ms)) => {
+                        Totals { extremes: Some((one.min(other), one.max(other))), value_ms, measured_ms }
                     }
                     None => Totals { measured_ms, ..Totals::default() },
                 };
-                let last = Held { since_ms: start_ms + last, value };
-                Some(Stretch { first_ms: start_ms + first, last, totals })
+                let last = Held { since_ms: hour_ms + last, value };
+                Some(Stretch { first_ms: hour_ms + first, last, totals })
             },
         )
     }
@@ -246,10 +302,14 @@ mod tests {
         #![proptest_config(ProptestConfig { failure_persistence: None, ..ProptestConfig::default() })]
 
         #[test]
-        fn hours_come_back_from_the_row_of_their_day(hours in (0..24_usize).map(any_hour).collect::<Vec<_>>()) {
+        fn hours_come_back_from_the_row_of_their_day(hours in (0..HOURS).map(any_hour).collect::<Vec<_>>()) {
             let hours: Day = std::array::from_fn(|hour| hours[hour]);
-            match pack(&hours) {
-                Some(bytes) => prop_assert_eq!(unpack(&bytes, 0), Some(hours)),
+            match pack(&hours, DAY) {
+                Some(bytes) => {
+                    prop_assert!((0..bytes.len()).all(|end| unpack(&bytes[..end], DAY).is_none()));
+                    prop_assert_eq!(unpack(&bytes, DAY), Some(hours));
+                    prop_assert_eq!(unpack(&[&bytes[..], &[0]].concat(), DAY), None);
+                }
                 None => prop_assert_eq!(hours, [None; 24]),
             }
         }
@@ -261,15 +321,41 @@ mod tests {
     }
 
     #[test]
-    fn an_hour_that_is_cut_off_or_that_no_day_has_is_refused() {
-        let last = Held { since_ms: 3_599_000, value: Some(3.2) };
+    fn hours_that_no_samples_come_to_are_in_no_row() {
+        let hour_ms = DAY * HOURS * HOUR_MS;
+        let last = Held { since_ms: hour_ms + 3_599_000, value: Some(3.2) };
         let totals = Totals { extremes: Some((3.0, 3.4)), value_ms: 11_500_000.0, measured_ms: 3_598_000 };
-        let mut hours = [None; 24];
-        hours[0] = Some(Stretch { first_ms: 1_000, last, totals });
-        let bytes = pack(&hours).unwrap_or_default();
-        assert_eq!(bytes.len(), 1 + 3 + 3 + 4 * 8);
-        assert!((1..bytes.len()).all(|end| unpack(&bytes[..end], 0).is_none()));
-        let hour_24 = [&[24], &bytes[1..]].concat();
-        assert_eq!(unpack(&hour_24, 0), None);
+        let sound = Stretch { first_ms: hour_ms + 1_000, last, totals };
+        let packed = |stretch: Stretch| {
+            let mut hours = [None; 24];
+            hours[0] = Some(stretch);
+            pack(&hours, DAY)
+        };
+        let bytes = packed(sound).unwrap_or_default();
+        assert_eq!(bytes.len(), 3 + 1 + 3 + 3 + 4 * 8);
+        let of = |extremes, value_ms, measured_ms| Stretch {
+            totals: Totals { extremes, value_ms, measured_ms },
+            ..sound
+        };
+        for unsound in [
+            of(Some((3.4, 3.0)), 0.0, 0),
+            of(Some((f64::NAN, 3.0)), 0.0, 0),
+            of(Some((3.0, 3.4)), f64::NAN, 0),
+            of(Some((3.0, 3.4)), 0.0, 3_598_001),
+            of(Some((3.0, 3.4)), 0.0, -1),
+            Stretch { first_ms: hour_ms - 1, ..sound },
+            Stretch { first_ms: hour_ms + 3_599_001, ..sound },
+            Stretch { last: Held { since_ms: hour_ms + HOUR_MS, ..last }, ..sound },
+        ] {
+            assert_eq!(packed(unsound), None, "{unsound:?}");
+        }
+        // The same in a row: its least value made no number, a flag that there is not, a map without it.
+        let with = |at: usize, byte: u8| {
+            let mut bytes = bytes.clone();
+            bytes[at] = byte;
+            unpack(&bytes, DAY)
+        };
+        assert!(with(0, 0x80).is_some() && with(10, 0x40).is_some());
+        assert_eq!([with(0, 0), with(0, 0xc0), with(3, 8), with(10, 0x7f)], [None; 4]);
     }
 }

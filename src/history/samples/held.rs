@@ -83,7 +83,7 @@ impl Totals {
     fn mean(&self) -> Option<f64> {
         let mean = Some(self.value_ms / milliseconds(self.measured_ms)).filter(|mean| mean.is_finite())?;
         // Rounding must not carry a mean past the values it is made of.
-        self.extremes.map(|(low, high)| mean.clamp(low, high))
+        self.extremes.map(|(low, high)| mean.max(low).min(high))
     }
 }
 

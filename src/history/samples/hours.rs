@@ -61,7 +61,7 @@ pub(super) const SUMMED_UP: &str =
 pub(super) fn summed_up(row: &Row<'_>) -> rusqlite::Result<(i64, Stretch)> {
     let hour: i64 = row.get(0)?;
     let (lo, hi): (Option<f64>, Option<f64>) = (row.get(1)?, row.get(2)?);
-    let at = |in_hour_ms: i64| hour * HOUR_MS + in_hour_ms;
+    let at = |in_hour_ms: i64| (hour * HOUR_MS).saturating_add(in_hour_ms);
     let totals = Totals { extremes: lo.zip(hi), value_ms: row.get(3)?, measured_ms: row.get(4)? };
     let last = Held { since_ms: at(row.get(6)?), value: row.get(7)? };
     Ok((hour, Stretch { first_ms: at(row.get(5)?), last, totals }))

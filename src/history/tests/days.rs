@@ -120,8 +120,10 @@ fn a_row_of_a_day_that_is_damaged_is_not_missed() {
     let all = recorded();
     let bench = settled(&all);
     let db = Connection::open(bench.dir.path().join(HISTORY_FILE)).unwrap();
-    db.execute("UPDATE day SET hours = substr(hours, 1, 100)", []).unwrap();
-    ask(&bench, &all, &SPANS).unwrap();
+    for length in [100, 3, 0] {
+        db.execute("UPDATE day SET hours = substr(hours, 1, ?1)", [length]).unwrap();
+        ask(&bench, &all, &SPANS).unwrap();
+    }
     let signals = bench.record().samples.signals().unwrap();
     assert_eq!(signals, [H2S, DOOR, FLOAT]);
 }

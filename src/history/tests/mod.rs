@@ -7,6 +7,7 @@
 mod bad_input;
 mod damage;
 mod days;
+mod doubted;
 mod held_otherwise;
 mod keeping;
 mod minutes;
