@@ -19,6 +19,10 @@ const PAGES_MIN: i64 = 256;
 /// was set wrong for an hour from emptying the file.
 const MINUTES_AT_ONCE: usize = 2;
 
+/// So much of the newest samples is kept when the file is nearly full, and hours without samples go instead: they
+/// would fill a small file in time, and no sample would have room in it.
+const MINUTES_KEPT: i64 = 6 * 60;
+
 /// So many pages are free before minutes are given up to make room on the disk: with them the file goes
 /// on for an hour at a large site without growing.
 const PAGES_FREE: i64 = 8_192;
@@ -60,12 +64,23 @@ pub(super) fn trim(
         let (used, free) = pages(&transaction)?;
         let makes_room = make_room && used + free >= PAGES_TO_MAKE_ROOM_MIN && free < PAGES_FREE;
         let is_nearly_full = used > pages_max / 100 * FILLED_PERCENT_MAX;
-        let first: Option<i64> =
-            transaction.prepare_cached("SELECT min(id) FROM minute")?.query_row([], |row| row.get(0))?;
-        let Some(first) = first.map(|id| minute_and_signal(id).0) else { break };
+        let ends = "SELECT (SELECT min(id) FROM minute), (SELECT max(id) FROM minute)";
+        let ends: (Option<i64>, Option<i64>) =
+            transaction.prepare_cached(ends)?.query_row([], |row| Ok((row.get(0)?, row.get(1)?)))?;
+        let minute = |id: Option<i64>| id.map(|id| minute_and_signal(id).0);
+        let (Some(first), Some(last)) = (minute(ends.0), minute(ends.1)) else { break };
         let is_past_its_age = first < oldest_minute;
         if !(is_past_its_age || is_nearly_full || makes_room) {
             break;
+        }
+        let few_are_left = is_nearly_full && !is_past_its_age && last - first < MINUTES_KEPT;
+        // What fills the file then is hours.
+        if few_are_left && let Some(hour) = Oldest::read(&transaction)?.without_samples() {
+            give_up_hour(&transaction, hour)?;
+            let early =
+                MadeRoom { from: wall(hour * HOUR_MS), to: wall((hour + 1) * HOUR_MS), cause: "max_size" };
+            made_room = MadeRoom::both(made_room, Some(early));
+            continue;
         }
         transaction.prepare_cached("DELETE FROM minute WHERE id < ?1")?.execute([first_id(first + 1)])?;
         if !is_past_its_age {
@@ -102,17 +117,24 @@ impl Oldest {
             Ok(Oldest { sampled, summed_up: row.get(1)? })
         })
     }
+
+    /// The oldest hour, when none of its minutes is left: they would not be found without it.
+    fn without_samples(&self) -> Option<i64> {
+        self.summed_up.filter(|hour| self.sampled.is_none_or(|sampled| *hour < sampled))
+    }
 }
 
-/// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left: they
-/// would not be found without it. One at a time, for the same reason as minutes.
-fn trim_hours(db: &Connection, oldest_kept: Wall) -> rusqlite::Result<()> {
-    let Oldest { sampled, summed_up } = Oldest::read(db)?;
-    let first_kept = oldest_kept.as_millisecond().div_euclid(HOUR_MS).min(sampled.unwrap_or(i64::MAX));
-    let Some(hour) = summed_up.filter(|hour| *hour < first_kept) else { return Ok(()) };
+fn give_up_hour(db: &Connection, hour: i64) -> rusqlite::Result<()> {
     db.prepare_cached("DELETE FROM hour WHERE signal IN (SELECT id FROM signal) AND hour = ?1")?
         .execute([hour])?;
     days::give_up(db, hour)
+}
+
+/// Gives up the oldest hour when it is over before `oldest_kept`, and none of its minutes is left. One at a time, for the same reason as minutes.
+fn trim_hours(db: &Connection, oldest_kept: Wall) -> rusqlite::Result<()> {
+    let first_kept = oldest_kept.as_millisecond().div_euclid(HOUR_MS);
+    let oldest = Oldest::read(db)?.without_samples().filter(|hour| *hour < first_kept);
+    oldest.map_or(Ok(()), |hour| give_up_hour(db, hour))
 }
 
 /// Sets the hard stop on the file's size, and returns it in pages.
@@ -199,6 +221,36 @@ mod tests {
         let mut left = days::Hours::of(&db, 3).unwrap();
         let first = (0..48).find(|hour| left.get(*hour).unwrap().is_some());
         assert_eq!(first, Some(5));
+    }
+
+    #[test]
+    fn hours_that_fill_the_file_make_room_for_the_newest_samples() {
+        let mut db = history(0, 0);
+        db.execute("INSERT INTO signal (id, name) VALUES (0, 'h2s-1.concentration')", []).unwrap();
+        let insert = "INSERT INTO hour VALUES (0, ?1, 3.0, 3.4, 11500000.0, 3598000, 1000, 3599000, 3.2)";
+        for hour in 0..20_000 {
+            db.execute(insert, [hour]).unwrap();
+        }
+        let begins = 20_000 * HOUR_MS / MINUTE_MS;
+        let insert = "INSERT INTO minute (id, samples, coding, offsets) VALUES (?1, 1, 0, zeroblob(60))";
+        for minute in begins..begins + 300 {
+            db.execute(insert, [first_id(minute)]).unwrap();
+        }
+        let (pages_max, _) = pages(&db).unwrap();
+        let count = |db: &Connection, table| {
+            let sql = format!("SELECT count(*) FROM {table}");
+            db.query_row(&sql, [], |row| row.get::<_, i64>(0)).unwrap()
+        };
+        let made_room = trim(&mut db, Wall::MIN, pages_max, false).unwrap().unwrap();
+        assert_eq!((made_room.from, made_room.to), (wall(0), wall(2 * HOUR_MS)));
+        for _ in 0..3_000 {
+            trim(&mut db, Wall::MIN, pages_max, false).unwrap();
+        }
+        let (used, _) = pages(&db).unwrap();
+        assert!(used <= pages_max / 100 * FILLED_PERCENT_MAX, "{used} of {pages_max}");
+        let hours = count(&db, "hour");
+        assert!((15_500..18_500).contains(&hours), "{hours} hours are left");
+        assert_eq!(count(&db, "minute"), 300);
     }
 
     #[test]
